@@ -1,0 +1,75 @@
+"""A smooth function of scan coordinates, fitted to scattered values: how a lattice coordinate varies over a pass."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial import legendre
+
+from calib.scanner.effect import Float
+
+
+@dataclass(frozen=True)
+class Surface:
+    """Legendre polynomial of total degree at most ``degree`` in (fast, slow) over a box.
+
+    Attributes
+    ----------
+    coefficients
+        Shape ``(degree + 1, degree + 1)``; index (power of fast, power of slow).
+    box
+        ``(fast low, fast high, slow low, slow high)``, m.
+    """
+
+    coefficients: Float
+    box: tuple[float, float, float, float]
+
+    @classmethod
+    def fit(
+        cls,
+        fast: Float,
+        slow: Float,
+        values: Float,
+        weights: Float,
+        degree: int,
+        box: tuple[float, float, float, float],
+    ) -> Surface:
+        """Robust weighted least squares; all arrays of shape ``(points,)``."""
+        powers = [(i, total - i) for total in range(degree + 1) for i in range(total + 1)]
+        s, t = _scaled(fast, box[0], box[1]), _scaled(slow, box[2], box[3])
+        i, j = np.array(powers).T
+        design = (legendre.legvander(s, degree).T[i] * legendre.legvander(t, degree).T[j]).T
+        robust = np.ones_like(values)
+        fit = np.zeros(len(powers))
+        for _ in range(4):
+            scale = np.sqrt(weights * robust)
+            fit = np.linalg.lstsq(design * scale[:, None], values * scale, rcond=1e-12)[0]
+            rest = values - design @ fit
+            spread = np.median(np.abs(rest[weights > 0])) + 1e-9
+            robust = 1 / (1 + (rest / (5 * spread)) ** 2)
+        table = np.zeros((degree + 1, degree + 1))
+        table[i, j] = fit
+        return cls(table, box)
+
+    def grid(self, fast: Float, slow: Float) -> Float:
+        """Values on a grid, shape ``(slow, fast)``."""
+        degree = self.coefficients.shape[0] - 1
+        s = legendre.legvander(_scaled(fast, self.box[0], self.box[1]), degree)
+        t = legendre.legvander(_scaled(slow, self.box[2], self.box[3]), degree)
+        return np.asarray(t @ self.coefficients.T @ s.T)
+
+    def at(self, fast: Float, slow: Float) -> Float:
+        """Values at points, shape ``(points,)``."""
+        s, t = _scaled(fast, self.box[0], self.box[1]), _scaled(slow, self.box[2], self.box[3])
+        return np.asarray(legendre.legval2d(s, t, self.coefficients))
+
+    def shifted(self, by: float) -> Surface:
+        """The same with a constant added."""
+        table = self.coefficients.copy()
+        table[0, 0] += by
+        return Surface(table, self.box)
+
+
+def _scaled(values: Float, low: float, high: float) -> Float:
+    return np.asarray((2 * values - low - high) / (high - low))

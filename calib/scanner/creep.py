@@ -1,0 +1,144 @@
+"""Creep: the scanner goes on moving after the command has stopped.
+
+Relaxations driven by the whole command history,
+
+    dC_k/dt = (g_k u - C_k) / tau_k ,
+
+with time constants equally spaced in log tau from well under a line to well over a frame. With equal g this is
+logarithmic creep after a step (g per decade is their sum over a decade), a curl at the start of lines, and a scale
+that depends on speed. The gains g_k are alike, not equal: their prior says how much.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import Any, Literal
+
+import numpy as np
+
+from calib.path import Path, Samples
+from calib.scanner.effect import AXES, Coefficient, Float, Nuisances, nuisances_of
+
+
+class Creep:
+    """Relaxations of x and y.
+
+    Parameters
+    ----------
+    times
+        Time constants, s, equally spaced in their logarithm.
+    strength
+        Prior standard deviation of the creep per decade, as a fraction of the movement.
+    likeness
+        Prior correlation of the gains of different time constants.
+    travel
+        Travel of x and y, m, for what an unknown rest position may have left.
+    """
+
+    name = "creep"
+    acts_on: Literal["actuator", "position"] = "actuator"
+
+    def __init__(
+        self, times: list[float], travel: tuple[float, float], strength: float = 0.02, likeness: float = 0.9
+    ) -> None:
+        self.times = np.asarray(times, dtype=np.float64)
+        self.travel = (float(travel[0]), float(travel[1]))
+        self.strength = float(strength)
+        self.likeness = float(likeness)
+
+    @cached_property
+    def coefficients(self) -> tuple[Coefficient, ...]:
+        """Gains of x, then y, by time constant."""
+        return tuple(Coefficient(f"creep_{AXES[a]}_{k}", a, "") for a in (0, 1) for k in range(self.times.size))
+
+    @property
+    def per_decade(self) -> float:
+        """How many time constants there are in a decade."""
+        if self.times.size < 2:
+            return 1.0
+        return float((self.times.size - 1) / np.log10(self.times[-1] / self.times[0]))
+
+    def missing(self, path: Path) -> str:
+        """Creep needs to know the time."""
+        return "" if path.timed else "creep is left out, since the scan does not say its line period"
+
+    def basis(self, path: Path, samples: Samples) -> Float:
+        """Relaxations of unit gain, shape ``(coefficients, samples)``, m."""
+        if not path.timed:
+            return np.zeros((2 * self.times.size, samples.size))
+        return np.concatenate([relax(path, samples, axis, self.times) for axis in (0, 1)])
+
+    def prior(self) -> Float:
+        """Gains alike over all time constants."""
+        n = self.times.size
+        one = (self.strength / self.per_decade) ** 2 * (self.likeness + (1 - self.likeness) * np.eye(n))
+        return np.asarray(np.kron(np.eye(2), one), dtype=np.float64)
+
+    def nuisances(self, path: Path, samples: Samples) -> Nuisances:
+        """What is left of movements before the frame: unknown if the rest position is, else small."""
+        if not path.timed or not self.times.size:
+            return nuisances_of([], samples)
+        shape = np.exp(-samples.time[None, :] / self.times[:, None]).sum(axis=0) / self.per_decade
+        items = []
+        for axis in (0, 1):
+            jump = self.travel[axis] * (1 / 3 if path.rest is None else 0.1)
+            items.append((Coefficient(f"start_creep_{AXES[axis]}", axis, "m"), shape, self.strength * jump))
+        return nuisances_of(items, samples)
+
+    def settings(self) -> dict[str, Any]:
+        """Return what rebuilds this effect."""
+        return {
+            "times": self.times.tolist(),
+            "travel": list(self.travel),
+            "strength": self.strength,
+            "likeness": self.likeness,
+        }
+
+
+def spread_times(shortest: float, longest: float, per_decade: float = 2.0) -> list[float]:
+    """Time constants from a part of the shortest sweep to beyond the longest frame, equally spaced in the logarithm."""
+    low, high = np.log10(shortest / 5), np.log10(longest * 5)
+    count = int(np.ceil((high - low) * per_decade)) + 1
+    return [float(t) for t in 10.0 ** (low + np.arange(count) / per_decade)]
+
+
+def relax(path: Path, samples: Samples, axis: int, times: Float) -> Float:
+    """Response of relaxations of unit gain to the command history of an axis.
+
+    The command is piecewise linear on the sweeps and parabolic on the turns, so the response is known exactly.
+    The scanner is taken as settled at its rest position before the frame (else at the start of the frame).
+
+    Returns
+    -------
+    Array of shape ``(times, samples)``, m.
+    """
+    tau = times
+    start, end = path.sweeps.start[axis], path.sweeps.end[axis]
+    rate = (end - start) / path.sweep_time
+    states = path.remember(("creep", axis, times.tobytes()), lambda: _states_at_sweeps(path, axis, times))
+    k = samples.sweep
+    lag = tau[:, None] * rate[k][None, :]
+    departure = states[k].T - (start[k][None, :] - lag)
+    return np.asarray(samples.position[axis] - lag + departure * np.exp(-samples.elapsed[None, :] / tau[:, None]))
+
+
+def _states_at_sweeps(path: Path, axis: int, tau: Float) -> Float:
+    """Relaxations at the start of every sweep, shape ``(sweeps, times)``."""
+    start, end = path.sweeps.start[axis], path.sweeps.end[axis]
+    rate = (end - start) / path.sweep_time
+    sweep_decay = np.exp(-path.sweep_time / tau)
+    turn = path.turnaround
+    turn_decay = np.exp(-turn / tau)
+    state = np.full(tau.size, start[0] if path.rest is None else path.rest[axis])
+    states = np.empty((start.size, tau.size))
+    for k in range(start.size):
+        states[k] = state
+        follow = start[k] - tau * rate[k]
+        state = end[k] - tau * rate[k] + (state - follow) * sweep_decay
+        if turn:
+            # u = end + rate s - rate s^2 / turn; a relaxation follows a polynomial as u - tau u' + tau^2 u''
+            bend = -2 * rate[k] / turn
+            at_start = end[k] - tau * rate[k] + tau**2 * bend
+            at_end = end[k] + tau * rate[k] + tau**2 * bend
+            state = at_end + (state - at_start) * turn_decay
+    return states
