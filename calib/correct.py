@@ -1,0 +1,93 @@
+"""Model + scan -> the same scan on a regular grid of true coordinates."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from calib.locate import position_uncertainty, positions, true_height
+from calib.path import Path
+from calib.resample import invert, sample
+from calib.scan import Scan
+from calib.scanner.effect import Float
+
+if TYPE_CHECKING:
+    from calib.model import Model
+
+
+def correct(model: Model, scan: Scan, *, uncertainty: bool = False, any_scanner: bool = False) -> Scan:
+    """See :meth:`calib.Model.correct`.
+
+    All passes come on one grid, whose axes lie along the scan's nominal ones and whose steps are the pixels' mean true
+    distances. ``centre_x, centre_y`` are the true position of the grid's centre relative to the centre of travel.
+    """
+    notes = list(model.check(scan, any_scanner=any_scanner))
+    path = Path(scan)
+    x, y = positions(model.motion, model.values, path)
+    (fx, fy), (sx, sy) = scan.axes
+    fast, slow = fx * x + fy * y, sx * x + sy * y
+    grid_fast, centre_fast = _grid(fast, axis=2)
+    grid_slow, centre_slow = _grid(slow, axis=1)
+    maps = [invert(f, s, grid_fast + centre_fast, grid_slow + centre_slow) for f, s in zip(fast, slow, strict=True)]
+    source = _channels(model, scan, uncertainty)
+    channels = {
+        name: np.stack([sample(one, where) for one, where in zip(values, maps, strict=True)])
+        for name, (values, _) in source.items()
+    }
+    unsettled = sum(where.unsettled for where in maps)
+    if unsettled:
+        notes.append(f"{unsettled} points have no data, since the map could not be inverted there")
+    attributes: dict[str, Any] = dict(scan.attributes)
+    attributes["model_sha256"] = model.sha256
+    if "sha256" in attributes:
+        attributes["source_sha256"] = attributes.pop("sha256")
+    if notes:
+        attributes["correction_notes"] = "; ".join(notes)
+    return Scan(
+        channels=channels,
+        units={name: unit for name, (_, unit) in source.items()},
+        channel=scan.channel,
+        fast=grid_fast,
+        slow=grid_slow,
+        passes=scan.passes,
+        title=scan.title,
+        centre_x=fx * centre_fast + sx * centre_slow,
+        centre_y=fy * centre_fast + sy * centre_slow,
+        rotation=scan.rotation,
+        frame=scan.frame,
+        line_period=scan.line_period,
+        turnaround=scan.turnaround,
+        started=scan.started,
+        scanner=scan.scanner,
+        probe=scan.probe,
+        controller=scan.controller,
+        temperature=scan.temperature,
+        pattern=scan.pattern,
+        frame_of_reference="true",
+        attributes=attributes,
+    )
+
+
+def _grid(coordinate: Float, axis: int) -> tuple[Float, float]:
+    """Regular grid over all true coordinates, about their middle: (grid about zero, middle)."""
+    low, high = float(np.min(coordinate)), float(np.max(coordinate))
+    step = float(np.median(np.diff(coordinate, axis=axis)))
+    count = int(np.floor((high - low) / step)) + 1
+    half = step * (count - 1) / 2
+    return np.linspace(-half, half, count), (low + high) / 2
+
+
+def _channels(model: Model, scan: Scan, uncertainty: bool) -> dict[str, tuple[Float, str]]:
+    source: dict[str, tuple[Float, str]] = {
+        name: (np.asarray(values, dtype=np.float64), scan.units[name]) for name, values in scan.channels.items()
+    }
+    if scan.has_height:
+        z, u_z = true_height(model, scan, uncertainty)
+        source["height"] = (z, "m")
+        if uncertainty:
+            source["u_height"] = (u_z, "m")
+    if uncertainty:
+        u = position_uncertainty(model, Path(scan))
+        source["u_x"], source["u_y"] = (u[0], "m"), (u[1], "m")
+    return source

@@ -1,0 +1,350 @@
+"""Observations -> Model: one joint weighted least-squares solution, and how rich it may be."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from calib.choice import Prediction, predict
+from calib.errors import ModelError, ScanError
+from calib.observe.lateral import LateralObservation
+from calib.problem import Problem
+from calib.scanner.creep import Creep, spread_times
+from calib.scanner.drift import Drift
+from calib.scanner.effect import Effect, Float
+from calib.scanner.hysteresis import Hysteresis
+from calib.scanner.motion import Motion
+from calib.scanner.nonlinearity import Nonlinearity
+from calib.solve import Solution, solve
+
+Noise = Literal["from residuals", "known"]
+Progress = Callable[[str, float], None]
+
+_HIGHEST_DEGREE = 8
+_FEWEST_SCANS = 4  # from so many on, whole scans are left out; with fewer, patches of them
+_PATCHES = 3
+_DRIFT_RATE = 2e-10  # m/s, prior: ambient instruments drift 0.5 to 20 nm/min (common practice, no source)
+_FIRST_MISFIT = 0.002  # of a pitch, to begin with
+
+
+@dataclass(frozen=True)
+class LateralFit:
+    """What the lateral fit found.
+
+    Attributes
+    ----------
+    motion, values, covariance
+        The scanner's motion and its coefficients.
+    problem, solution
+        The joint problem at its solution.
+    misfit
+        Standard deviation of what the model does not follow, by which nodes are weighed, m.
+    residual
+        Rms residual of the nodes along one direction, m.
+    degree
+        Of the nonlinearity.
+    predicted
+        For each scan the rms error with which the others predict it, m.
+    whole_scans
+        Whether scans were left out, or only parts of them.
+    left_out
+        Effects that were left out, and why.
+    """
+
+    motion: Motion
+    values: Float
+    covariance: Float
+    problem: Problem
+    solution: Solution
+    misfit: float
+    residual: float
+    degree: int
+    predicted: dict[str, float]
+    whole_scans: bool
+    left_out: tuple[str, ...]
+
+
+def fit_lateral(
+    observations: Sequence[LateralObservation],
+    travel: tuple[float, float],
+    centre: tuple[float, float],
+    *,
+    degree: int | None = None,
+    noise: Noise = "from residuals",
+    before: LateralFit | None = None,
+    progress: Progress | None = None,
+) -> LateralFit:
+    """Solve for the scanner's motion from all observations at once.
+
+    Parameters
+    ----------
+    observations
+        At least one.
+    travel, centre
+        The box over which nonlinearity is described, m.
+    degree
+        Of the nonlinearity; by default it is chosen by prediction of left-out scans.
+    before
+        A solution for the same scans, to begin with.
+    noise
+        ``from residuals``: nodes are weighed by their noise and a common misfit, at which chi-squared agrees with its
+        degrees of freedom, or with which left-out scans are predicted, whichever is larger. ``known``: by their noise
+        alone.
+
+    Raises
+    ------
+    ModelError
+        If the solution does not converge, or folds.
+    """
+    say = progress or (lambda stage, part: None)
+    whole = len(observations) >= _FEWEST_SCANS
+    effects, left_out = choose_effects(observations, travel)
+    nodes = sum(observation.periods.size for observation in observations)
+    highest = _HIGHEST_DEGREE
+    while highest > 1 and (highest + 1) * (highest + 2) - 6 > nodes / 4:
+        highest -= 1
+    richest = degree if degree is not None else highest
+    motion = Motion([Nonlinearity(travel, centre, richest), *effects])
+    problem = Problem(motion, observations, 1 if whole else _PATCHES)
+    say("solving", 0.1)
+    solution, misfit = _settle(problem, *_begin(problem, before), noise)
+    own = _own_unknowns(problem, whole)
+    if degree is None:
+        say("choosing how rich the model may be", 0.5)
+        degree, _ = _choose_degree(problem, solution, own, richest)
+        if degree != richest:
+            motion = Motion([Nonlinearity(travel, centre, degree), *effects])
+            richer, leaner = problem, Problem(motion, observations, 1 if whole else _PATCHES)
+            for old, new in zip(problem.prepared, leaner.prepared, strict=True):
+                new.weight = old.weight
+            problem = leaner
+            say("solving", 0.7)
+            solution, misfit = _settle(problem, _carried(problem, richer, solution), misfit, noise)
+            own = _own_unknowns(problem, whole)
+    everything = np.ones(solution.x.size, dtype=bool)
+    predicted = _predicted(problem, predict(solution, own, everything))
+    residual = _residual(problem, solution)
+    if noise != "known":
+        # what no model follows is alike from node to node, so that many nodes are not as good as their residuals look:
+        # they are worth what they are worth in predicting other scans
+        misfit = max(misfit, float(np.sqrt(np.mean(np.square(list(predicted.values()))))))
+        solution = _weighed(problem, solution.x, misfit)
+        predicted = _predicted(problem, predict(solution, own, everything))
+    shared = problem.shared
+    values = problem.values(solution.x)
+    covariance = problem.factor @ solution.covariance[shared, shared] @ problem.factor.T
+    say("solving", 1.0)
+    return LateralFit(
+        motion=motion,
+        values=values,
+        covariance=(covariance + covariance.T) / 2,
+        problem=problem,
+        solution=solution,
+        misfit=misfit,
+        residual=residual,
+        degree=degree,
+        predicted=predicted,
+        whole_scans=whole,
+        left_out=left_out,
+    )
+
+
+def choose_effects(
+    observations: Sequence[LateralObservation], travel: tuple[float, float]
+) -> tuple[list[Effect], tuple[str, ...]]:
+    """Effects beside the axes and nonlinearity that these scans can tell anything of, and why others are left out."""
+    effects: list[Effect] = []
+    left_out = []
+    paths = [observation.path for observation in observations]
+    if any(len(path.passes) == 2 or path.serpentine for path in paths):
+        amplitude = [float(max(np.abs(path.sweeps.apex[axis]).max() for path in paths)) for axis in (0, 1)]
+        effects.append(Hysteresis((amplitude[0], amplitude[1])))
+    else:
+        left_out.append("hysteresis and backlash are left out: no scan has both trace and retrace to tell them by")
+    timed = [path for path in paths if path.timed]
+    if timed:
+        if effects:
+            shortest = min(path.sweep_time for path in timed)
+            longest = max(path.frame_time for path in timed)
+            effects.append(Creep(spread_times(shortest, longest), travel))
+        else:
+            left_out.append("creep is left out: it can't be told from nonlinearity by one pass")
+        effects.append(Drift(_DRIFT_RATE))
+    else:
+        left_out.append("creep and drift are left out: no scan says its line period")
+    return effects, tuple(left_out)
+
+
+def _begin(problem: Problem, before: LateralFit | None) -> tuple[Float, float | None]:
+    if before is None or len(before.problem.observations) != len(problem.observations):
+        return problem.start, None
+    for old, new in zip(before.problem.prepared, problem.prepared, strict=True):
+        if old.weight.size == new.observation.size:
+            new.weight = old.weight
+    return _carried(problem, before.problem, before.solution), before.misfit
+
+
+def _carried(problem: Problem, other: Problem, solution: Solution) -> Float:
+    """Values of the unknowns that two problems have in common."""
+    known = {unknown.name: value for unknown, value in zip(other.unknowns, solution.x, strict=True)}
+    return np.array(
+        [known.get(u.name, start) for u, start in zip(problem.unknowns, problem.start, strict=True)], dtype=np.float64
+    )
+
+
+def _settle(problem: Problem, x: Float, misfit: float | None, noise: Noise) -> tuple[Solution, float]:
+    """Solve, with outliers losing weight and (unless noise is known) the common misfit taken from the residuals."""
+    pitch = min(_pitch(observation) for observation in problem.observations)
+    known = noise == "known"
+    misfit = 0.0 if known else (misfit or _FIRST_MISFIT * pitch)
+    zero = np.zeros(len(problem.unknowns))
+    solution = None
+    for round_ in range(6):
+        problem.set_noise(misfit)
+        solution = solve(problem.blocks, x, prior_mean=zero, prior_sd=problem.prior_sd, tolerance=1e-4)
+        x = solution.x
+        if solution.dof <= 0:
+            raise ModelError(
+                "There are fewer observations than unknowns, so nothing can be solved for: take more or larger scans."
+            )
+        factor = solution.chi2 / solution.dof
+        if known:
+            if round_ > 1:
+                break
+        else:
+            new = misfit * np.sqrt(factor)
+            if round_ > 1 and abs(new / misfit - 1) < 0.03:
+                break
+            misfit = max(new, 1e-6 * pitch)
+            problem.set_noise(misfit)
+        problem.reweigh(x)
+    assert solution is not None
+    return solution, misfit
+
+
+def _weighed(problem: Problem, x: Float, misfit: float) -> Solution:
+    """Solve with a given misfit."""
+    zero = np.zeros(len(problem.unknowns))
+    problem.set_noise(misfit)
+    problem.reweigh(x)
+    return solve(problem.blocks, x, prior_mean=zero, prior_sd=problem.prior_sd, tolerance=1e-4)
+
+
+def _residual(problem: Problem, solution: Solution) -> float:
+    """Rms residual along one direction over the nodes that count, m."""
+    total, count = 0.0, 0.0
+    for prepared in problem.prepared:
+        rest = problem.residual(solution.x, prepared) * _pitch(prepared.observation)
+        total += float(np.sum(prepared.weight[:, None] * rest**2))
+        count += float(prepared.weight.sum()) * rest.shape[1]
+    return float(np.sqrt(total / max(count, 1e-300)))
+
+
+def _pitch(observation: LateralObservation) -> float:
+    standard = observation.standard
+    return min(value.value for name, value in standard.values().items() if name.startswith("pitch"))
+
+
+def _own_unknowns(problem: Problem, whole: bool) -> list[np.ndarray | None]:
+    if not whole:
+        return [None] * len(problem.owners)
+    found: list[np.ndarray | None] = []
+    for k in problem.owners:
+        mine = np.zeros(len(problem.unknowns), dtype=bool)
+        mine[problem.prepared[k].own] = True
+        for place, factor in problem.remembered.values():
+            mine[place] |= factor[k] == np.abs(factor[k]).max() if np.any(factor[k]) else False
+        found.append(mine)
+    return found
+
+
+def _choose_degree(
+    problem: Problem, solution: Solution, own: list[np.ndarray | None], richest: int
+) -> tuple[int, Prediction]:
+    nonlinearity = problem.motion.effects[0]
+    assert isinstance(nonlinearity, Nonlinearity)
+    totals = np.array([i + j for i, j in nonlinearity.exponents] * 2)
+    candidates: list[tuple[int, Prediction]] = []
+    for degree in range(1, richest + 1):
+        free = np.ones(solution.x.size, dtype=bool)
+        free[3 : 3 + totals.size] = totals <= degree
+        candidates.append((degree, predict(solution, own, free)))
+    best = min(prediction.score for _, prediction in candidates)
+    # the leanest of those that predict as well: within a few per cent of the best
+    return next((d, p) for d, p in candidates if p.score <= best + 0.06)
+
+
+def _predicted(problem: Problem, prediction: Prediction) -> dict[str, float]:
+    """Rms error along one direction with which each scan is predicted, m."""
+    owners = np.array(problem.owners)
+    result: dict[str, float] = {}
+    for k, observation in enumerate(problem.observations):
+        sd2 = (
+            float(np.mean(np.einsum("nii->ni", observation.covariance))) * _pitch(observation) ** 2 + problem.misfit**2
+        )
+        name, count = observation.label, 2
+        while name in result:
+            name, count = f"{observation.label} ({count})", count + 1
+        result[name] = float(np.sqrt(prediction.errors[owners == k].mean() * sd2))
+    return result
+
+
+def check_fold(motion: Motion, values: Float, observations: Sequence[LateralObservation]) -> None:
+    """Fail if true position runs backwards anywhere in the calibrated scans: such a fit is no calibration.
+
+    Raises
+    ------
+    ModelError
+        Naming the scan.
+    """
+    from calib.scanner.motion import axes_matrix
+
+    if not np.linalg.det(axes_matrix(values)) > 0:
+        raise ModelError(
+            "The solution mirrors or flattens the axes, so it is no calibration; check the sizes of the scans."
+        )
+    for observation in observations:
+        path = observation.path
+        rows = np.unique(np.linspace(1, path.slow.size - 2, 24).round().astype(np.int64))
+        columns = np.linspace(path.fast[0], path.fast[-1], 48)
+        for index in range(len(path.passes)):
+            samples = path.samples(index, rows[:, None], columns[None, :])
+            x, y = motion.position(path, samples, values).reshape(2, rows.size, columns.size)
+            (fx, fy), (sx, sy) = path.fast_axis, path.slow_axis
+            along, across = fx * x + fy * y, sx * x + sy * y
+            step = (columns[1] - columns[0], float(np.diff(path.slow[rows]).mean()))
+            a, b = np.gradient(along, axis=1) / step[0], np.gradient(across, axis=0) / step[1]
+            c, d = np.gradient(along, axis=0) / step[1], np.gradient(across, axis=1) / step[0]
+            if not np.min(a * b - c * d) > 0:
+                raise ModelError(
+                    f"The solution folds the image in {observation.label}, so it is no calibration; leave that scan"
+                    " out, or give more scans."
+                )
+
+
+def refine_all(
+    fit: LateralFit,
+    observations: Sequence[LateralObservation],
+    again: Callable[[LateralObservation, Float], LateralObservation],
+    progress: Progress | None = None,
+) -> list[LateralObservation]:
+    """Observe every scan once more, with the template moved by the model.
+
+    Parameters
+    ----------
+    again
+        Function of an observation and the lattice coordinates of all its pixels, shape ``(m, pass, slow, fast)``.
+    """
+    refined = []
+    for k, (prepared, observation) in enumerate(zip(fit.problem.prepared, observations, strict=True)):
+        if progress:
+            progress("refining on the pixels", k / len(observations))
+        try:
+            refined.append(again(observation, fit.problem.lattice_of_pixels(fit.solution.x, prepared)))
+        except ScanError:
+            refined.append(observation)
+    return [dataclasses.replace(observation) for observation in refined]

@@ -1,0 +1,201 @@
+"""Where a model says that each pixel was, and how sure that is.
+
+Position is known only up to a rigid motion of the whole scan: the origin and direction of the sample are nobody's.
+So ``u_x, u_y`` are uncertainties relative to the frame's centre, after the rigid motion that any error shares has been
+taken out. They sum the covariance of the fit, what is unknown of this scan alone (drift, what went before), and the
+model's error as seen from scans that were left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from calib.path import Path, Samples
+from calib.scan import Scan
+from calib.scanner import height as heights
+from calib.scanner.effect import Float
+from calib.scanner.motion import Motion, axes_matrix
+
+if TYPE_CHECKING:
+    from calib.model import Model
+
+_COARSE = 25  # points along each axis on which uncertainties are computed; they are smooth
+_CHUNK = 40_000
+
+
+@dataclass(frozen=True)
+class Located:
+    """True position of every pixel.
+
+    Attributes
+    ----------
+    x, y
+        m, relative to the centre of travel, shape ``(pass, slow, fast)``; NaN where the observed channel has no data.
+    z
+        Height of the surface, m; NaN without heights.
+    u_x, u_y, u_z
+        Standard uncertainties (k = 1), m; NaN arrays if they were not asked for.
+    notes
+        Where the scan lies outside the model's domain.
+    """
+
+    x: Float
+    y: Float
+    z: Float
+    u_x: Float
+    u_y: Float
+    u_z: Float
+    notes: tuple[str, ...]
+
+
+def locate(model: Model, scan: Scan, *, uncertainty: bool = True, any_scanner: bool = False) -> Located:
+    """See :meth:`calib.Model.locate`."""
+    notes = model.check(scan, any_scanner=any_scanner)
+    path = Path(scan)
+    position = positions(model.motion, model.values, path)
+    missing = ~np.isfinite(scan.values)
+    position[:, missing] = np.nan
+    shape = scan.shape
+    nothing = np.full(shape, np.nan)
+    z, u_z = nothing, nothing
+    if scan.has_height:
+        z, u_z = true_height(model, scan, uncertainty)
+    u = np.full((2, *shape), np.nan)
+    if uncertainty:
+        u = position_uncertainty(model, path)
+        u[:, missing] = np.nan
+    return Located(position[0], position[1], z, u[0], u[1], u_z, notes)
+
+
+def positions(motion: Motion, values: Float, path: Path) -> Float:
+    """True position of all pixels, m; shape ``(2, pass, slow, fast)``."""
+    passes, slow, fast = path.scan_shape
+    result = np.empty((2, passes, slow, fast))
+    rows = max(1, _CHUNK // fast)
+    for index in range(passes):
+        for first in range(0, slow, rows):
+            part = slice(first, min(first + rows, slow))
+            samples = path.lines(index, part)
+            result[:, index, part] = motion.position(path, samples, values).reshape(2, -1, fast)
+    return result
+
+
+def true_height(model: Model, scan: Scan, uncertainty: bool) -> tuple[Float, Float]:
+    """Height of the surface and its standard uncertainty, m; shape ``(pass, slow, fast)``.
+
+    The uncertainty is that of the height above the mean of the pass. It leaves out the noise of the scan itself, and
+    holds what is not known of the scanner's bow.
+    """
+    indicated = np.asarray(scan.height, dtype=np.float64)
+    centred = scan.z_centre is not None
+    absolute = indicated + (scan.z_centre or 0.0)
+    z = model.height.true(absolute, centred)
+    u = np.full(scan.shape, np.nan)
+    if uncertainty:
+        fast, slow = np.meshgrid(scan.fast, scan.slow)
+        half = max(max(scan.size) / 2, 1e-300)
+        # a bow is at worst a paraboloid, zero in the middle and largest in the corners
+        bow = heights.BOW * half * ((fast**2 + slow**2) / half**2)
+        for index in range(len(scan.passes)):
+            good = np.isfinite(absolute[index])
+            reference = float(absolute[index][good].mean()) if good.any() else 0.0
+            u[index] = np.hypot(model.height.uncertainty(absolute[index], reference, centred), bow)
+    return z, u
+
+
+def position_uncertainty(model: Model, path: Path) -> Float:
+    """Standard uncertainties of x and y of all pixels, m; shape ``(2, pass, slow, fast)``."""
+    from scipy import ndimage
+
+    passes, slow, fast = path.scan_shape
+    rows = np.unique(np.linspace(0, slow - 1, min(_COARSE, slow)).round().astype(np.int64))
+    columns = np.unique(np.linspace(0, fast - 1, min(_COARSE, fast)).round().astype(np.int64))
+    index, row, place = np.meshgrid(np.arange(passes), rows, path.fast[columns], indexing="ij")
+    samples = path.samples(index, row, place)
+    root = spread(model, path, samples)
+    variance = np.sum(root**2, axis=1) + model.misfit.lateral**2
+    coarse = np.sqrt(variance).reshape(2, passes, rows.size, columns.size)
+    at = np.meshgrid(
+        np.interp(np.arange(slow), rows, np.arange(rows.size)),
+        np.interp(np.arange(fast), columns, np.arange(columns.size)),
+        indexing="ij",
+    )
+    return np.stack([[ndimage.map_coordinates(one, at, order=1) for one in axis] for axis in coarse])
+
+
+def spread(model: Model, path: Path, samples: Samples, *, gauge: bool = True) -> Float:
+    """Square root of the covariance of true positions, without the model's error.
+
+    Parameters
+    ----------
+    gauge
+        Whether the rigid motion that all samples share is taken out.
+
+    Returns
+    -------
+    Array of shape ``(2, roots, samples)``: ``root[i, :, k] @ root[j, :, l]`` is the covariance of coordinate i of
+    sample k with coordinate j of sample l, m^2.
+    """
+    shared = model.motion.shared(path, samples)
+    J = model.motion.jacobian(samples, model.values, shared)
+    eigenvalues, vectors = np.linalg.eigh(model.covariance)
+    keep = eigenvalues > 1e-14 * eigenvalues.max()
+    root = vectors[:, keep] * np.sqrt(eigenvalues[keep])
+    parts = [np.einsum("icn,cp->ipn", J, root)]
+    through = axes_matrix(model.values)
+    for acts_on, nuisances in model.motion.nuisances(path, samples):
+        for coefficient, basis, sd in zip(
+            nuisances.terms.coefficients, nuisances.terms.basis, nuisances.sd, strict=True
+        ):
+            along = through[:, coefficient.axis] if acts_on == "actuator" else np.eye(2)[:, coefficient.axis]
+            parts.append((along[:, None] * basis * sd)[:, None, :])
+    joined = np.concatenate(parts, axis=1)
+    if gauge:
+        _take_out_rigid(joined, model.motion.actuator(samples, model.values, shared))
+    return joined
+
+
+def _take_out_rigid(root: Float, position: Float) -> None:
+    """Remove from every column the translation and rotation that fit it best."""
+    x = position - position.mean(axis=1, keepdims=True)
+    size2 = float(np.sum(x**2)) or 1.0
+    root -= root.mean(axis=2, keepdims=True)
+    turn = (x[0] * root[1] - x[1] * root[0]).sum(axis=1) / size2
+    root[0] += turn[:, None] * x[1]
+    root[1] -= turn[:, None] * x[0]
+
+
+def mean_scale(model: Model, axis: int, size: float, line_period: float | None, rotation: float) -> tuple[float, float]:
+    """See :meth:`calib.Model.scale`."""
+    points = 64
+    speeds = model.domain.speeds
+    if line_period is None and speeds is not None:
+        line_period = 2 * size / float(np.sqrt(speeds[0] * speeds[1]))
+    grid = np.linspace(-size / 2, size / 2, points)
+    scan = Scan(
+        channels={"height": np.broadcast_to(np.float64(0), (2, points, points))},
+        fast=grid,
+        slow=grid,
+        passes=("trace", "retrace"),
+        rotation=rotation,
+        frame="up",
+        line_period=line_period,
+        turnaround=0.0 if line_period is None else 0.05 * line_period,
+        previous_x=0.0,
+        previous_y=0.0,
+    )
+    path = Path(scan)
+    index, row, place = np.meshgrid(np.arange(2), np.arange(4, points - 4, 4), grid[::3], indexing="ij")
+    samples = path.samples(index, row, place)
+    true = model.motion.position(path, samples, model.values)
+    commanded = samples.position[axis] - samples.position[axis].mean()
+    weights = commanded / float(commanded @ commanded)
+    value = float(weights @ true[axis])
+    root = spread(model, path, samples, gauge=False)
+    u_fit = float(np.linalg.norm(root[axis] @ weights))
+    # the model's error is alike over about a quarter of the field
+    u_error = model.misfit.lateral / (size * np.sqrt(4 / 12))
+    return value, float(np.hypot(u_fit, u_error))

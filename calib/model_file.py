@@ -1,0 +1,218 @@
+"""Model files: versioned JSON with a published schema (`calib/schemas/model-1.json`)."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from pathlib import Path as FilePath
+from typing import Any
+
+import numpy as np
+
+from calib.errors import FileError, ModelError
+from calib.files import read_bounded, write_atomically
+from calib.model import Domain, Misfit, Model
+from calib.observe.lateral import LateralObservation
+from calib.observe.step import StepObservation
+from calib.scanner import registry
+from calib.scanner.height import NAMES, Height
+from calib.scanner.motion import Motion
+
+FORMAT = "calib model"
+VERSION = (1, 0)
+_KNOWN = {
+    "format", "version", "created", "sha256", "scanner", "effects", "parameters", "covariance", "height", "misfit",
+    "domain", "quality", "undetermined", "notes", "observations", "provenance",
+}  # fmt: skip
+
+
+def content(model: Model) -> dict[str, Any]:
+    """Return the model as a JSON object, without date and hash."""
+    lateral = len(model.motion.names)
+    return {
+        **model.extra,
+        "format": FORMAT,
+        "version": ".".join(map(str, VERSION)),
+        "scanner": {
+            "name": model.scanner,
+            "travel": [None if np.isnan(t) else float(t) for t in model.travel],
+            "travel_from": model.travel_from,
+            "controller": None if model.controller is None else dict(model.controller),
+        },
+        "effects": [{"name": effect.name, "settings": effect.settings()} for effect in model.motion.effects],
+        "parameters": [
+            {"name": p.name, "value": p.value, "u": p.u, "unit": p.unit, "prior_u": p.prior_u}
+            for p in model.parameters[:lateral]
+        ],
+        "covariance": _packed(model.covariance),
+        "height": {
+            "parameters": [
+                {"name": p.name, "value": p.value, "u": p.u, "unit": p.unit, "prior_u": p.prior_u}
+                for p in model.parameters[lateral:]
+            ],
+            "covariance": _packed(model.height.covariance),
+            "span": model.height.span,
+            "determined": model.height.determined,
+        },
+        "misfit": {
+            "lateral": model.misfit.lateral,
+            "source": model.misfit.source,
+            "by_scan": dict(model.misfit.by_scan),
+        },
+        "domain": {
+            "area": list(model.domain.area),
+            "sizes": list(model.domain.sizes),
+            "speeds": None if model.domain.speeds is None else list(model.domain.speeds),
+            "heights": None if model.domain.heights is None else list(model.domain.heights),
+            "first": model.domain.first,
+            "last": model.domain.last,
+        },
+        "quality": dict(model.quality),
+        "undetermined": list(model.undetermined),
+        "notes": list(model.notes),
+        "observations": [observation.to_dict() for observation in model.observations],
+        "provenance": dict(model.provenance),
+    }
+
+
+def content_hash(model: Model) -> str:
+    """SHA-256 of the content as canonical JSON: without the date, the same for the same input."""
+    provenance = {key: item for key, item in model.provenance.items() if key != "command"}
+    body = {**content(model), "provenance": provenance}
+    text = json.dumps(body, sort_keys=True, ensure_ascii=False, separators=(",", ":"), default=_plain)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def save(model: Model, path: str | FilePath, *, force: bool = False) -> None:
+    """See :meth:`calib.Model.save`."""
+    body = {"format": FORMAT, "version": "", "created": model.created, "sha256": model.sha256, **content(model)}
+    text = json.dumps(body, ensure_ascii=False, allow_nan=False, indent=1, default=_plain)
+    with write_atomically(path, force) as temporary:
+        temporary.write_text(_tight(text) + "\n", encoding="utf-8")
+
+
+def load(path: str | FilePath) -> Model:
+    """See :func:`calib.load_model`."""
+    name = str(path)
+    try:
+        body = json.loads(read_bounded(path))
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
+        raise FileError(f"{name} is no model file: it is not JSON. Make one with 'calib calibrate'.") from None
+    if not isinstance(body, dict) or body.get("format") != FORMAT:
+        raise FileError(f"{name} is no model file. Make one with 'calib calibrate'.")
+    try:
+        major = int(str(body["version"]).split(".")[0])
+    except (KeyError, ValueError):
+        raise FileError(
+            f"{name} does not say the version of its format; make it again with 'calib calibrate'."
+        ) from None
+    if major > VERSION[0]:
+        raise ModelError(
+            f"{name} was written by a newer version of calib (file version {body['version']}, this one reads up to"
+            f" {VERSION[0]}.x); update calib."
+        )
+    _validate(body, name)
+    try:
+        return _model(body)
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError, np.linalg.LinAlgError) as problem:
+        if isinstance(problem, (FileError, ModelError)):
+            raise
+        raise FileError(f"{name} is a damaged model file ({problem}); make it again with 'calib calibrate'.") from None
+
+
+def schema() -> dict[str, Any]:
+    """Return the published JSON Schema of model files."""
+    from importlib.resources import files
+
+    text = (files("calib") / "schemas" / "model-1.json").read_text("utf-8")
+    return dict(json.loads(text))
+
+
+def _validate(body: Mapping[str, Any], name: str) -> None:
+    from jsonschema import Draft202012Validator
+
+    error = next(iter(Draft202012Validator(schema()).iter_errors(body)), None)
+    if error is not None:
+        where = "/".join(map(str, error.absolute_path)) or "its top level"
+        raise FileError(f"{name} is a damaged model file: at {where}, {error.message[:200]}; make it again.")
+
+
+def _model(body: Mapping[str, Any]) -> Model:
+    scanner, domain, height, misfit = (body[key] for key in ("scanner", "domain", "height", "misfit"))
+    motion = Motion([registry.build(effect["name"], effect["settings"]) for effect in body["effects"]])
+    by_name = {p["name"]: p["value"] for p in body["parameters"]}
+    if sorted(by_name) != sorted(motion.names):
+        raise ValueError("its parameters are not those of its effects")
+    travel = [float("nan") if t is None else float(t) for t in scanner["travel"]]
+    gains = {p["name"]: p["value"] for p in height["parameters"]}
+    return Model(
+        scanner=scanner["name"],
+        travel=(travel[0], travel[1], travel[2]),
+        travel_from=scanner["travel_from"],
+        controller=scanner["controller"],
+        motion=motion,
+        values=np.array([by_name[name] for name in motion.names], dtype=np.float64),
+        covariance=_whole(body["covariance"], len(motion.names)),
+        height=Height(
+            values=np.array([gains[name] for name in NAMES], dtype=np.float64),
+            covariance=_whole(height["covariance"], 3),
+            span=float(height["span"]),
+            determined=bool(height["determined"]),
+        ),
+        misfit=Misfit(misfit["lateral"], misfit["source"], dict(misfit["by_scan"])),
+        domain=Domain(
+            area=tuple(domain["area"]),
+            sizes=tuple(domain["sizes"]),
+            speeds=None if domain["speeds"] is None else tuple(domain["speeds"]),
+            heights=None if domain["heights"] is None else tuple(domain["heights"]),
+            first=domain["first"],
+            last=domain["last"],
+        ),
+        quality=dict(body["quality"]),
+        undetermined=tuple(body["undetermined"]),
+        notes=tuple(body["notes"]),
+        observations=tuple(_observation(item) for item in body["observations"]),
+        provenance=dict(body["provenance"]),
+        created=str(body.get("created", "")),
+        extra={key: item for key, item in body.items() if key not in _KNOWN},
+    )
+
+
+def _observation(item: Mapping[str, Any]) -> LateralObservation | StepObservation:
+    if item["kind"] == "step":
+        return StepObservation.from_dict(item)
+    return LateralObservation.from_dict(item)
+
+
+def _packed(matrix: np.ndarray) -> list[float]:
+    """Lower triangle, row by row."""
+    return [float(v) for v in matrix[np.tril_indices(len(matrix))]]
+
+
+def _whole(packed: list[float], size: int) -> np.ndarray:
+    if len(packed) != size * (size + 1) // 2:
+        raise ValueError("its covariance is not that of its parameters")
+    matrix = np.zeros((size, size))
+    matrix[np.tril_indices(size)] = packed
+    return matrix + np.tril(matrix, -1).T
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, Mapping):
+        return dict(value)
+    return str(value)
+
+
+def _tight(text: str) -> str:
+    """Put lists of plain numbers on one line, so that a person can page through the file."""
+    import re
+
+    def joined(found: re.Match[str]) -> str:
+        return re.sub(r"\s*\n\s*", " ", found.group(0))
+
+    return re.sub(r"\[[-+0-9eE.,\s]*\]", joined, text)
