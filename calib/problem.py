@@ -389,6 +389,7 @@ class Problem:
                 axis=1,
             )
             width = prepared.nuisance_map.shape[1]
+            by_amount *= (1 - uneven)[:, None, None]
             J[:, :, :width] += by_amount.transpose(0, 2, 1) @ prepared.nuisance_map
         rest = self.residual(x, prepared)
         white = prepared.whiten * np.sqrt(prepared.weight)[:, None, None]

@@ -273,21 +273,31 @@ def _descend(point: Point, damping: float, tolerance: float, max_iterations: int
 def _step(point: Point, spectrum: Spectrum, damping: float) -> tuple[Point, float] | None:
     """Find a step that helps, damped as much as it needs (Nielsen 1999); with the damping for the next one."""
     growth = 2.0
+    # Damping below the least determined direction does nothing, and far above it stops that direction altogether.
+    least = float(np.min(spectrum.values[spectrum.determined], initial=1.0)) ** 2
+    near = point.spectrum.decrement <= _STALLED**2 * point.unit
+    first = 1e-3 if near else max(least, 1e-10)
     while damping < 1e12:
         trial, expected = point.problem.at(point.x + spectrum.step(damping)), spectrum.predicted(damping)
         if trial is not None and _better(trial, point, expected):
             ratio = (point.total - trial.total) / expected
             damping *= max(1 / 3, 1 - (2 * min(ratio, 1.0) - 1) ** 3)
-            return trial, damping if damping > 1e-9 else 0.0
-        damping, growth = max(damping * growth, 1e-3), growth * 2
+            return trial, damping if damping > min(1e-9, 0.1 * first) else 0.0
+        damping, growth = max(damping * growth, first), growth * 2
     return None
 
 
 def _better(trial: Point, point: Point, expected: float) -> bool:
-    """Whether a step is taken: by the sum of squares, or by the gradient once rounding hides a change of the sum."""
+    """Whether a step is taken: by the sum of squares, or by the gradient where that tells more.
+
+    It does once rounding hides a change of the sum, and in a curved valley, where a Gauss-Newton step may climb a bit
+    and yet lands far nearer to the solution.
+    """
+    before, after = point.spectrum.decrement, trial.spectrum.decrement
     if expected > _VISIBLE * point.total:
-        return point.total - trial.total > 1e-4 * expected
-    return trial.spectrum.decrement < point.spectrum.decrement
+        nearer = after < 0.1 * before and trial.total < point.total + 0.1 * before
+        return point.total - trial.total > 1e-4 * expected or nearer
+    return after < before
 
 
 def _estimate_factor(point: Point, tolerance: float, max_iterations: int) -> tuple[Point, int]:

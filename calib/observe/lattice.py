@@ -18,6 +18,7 @@ from calib.standard import Grating, Grid
 # how far the apparent pitch may lie from the certificate's: scanners are off by some tens of per cent, not by two
 _WIDEST = 1.45
 _SIGNIFICANT = 8.0
+_NEVER_LESS = 0.05  # of the strongest peak there is
 _FEWEST_PERIODS = 3.0
 _FEWEST_PIXELS = 3.0
 
@@ -152,7 +153,8 @@ class _Spectrum:
         distance = np.linalg.norm(peaks, axis=1)
         keep = (distance > radius / _WIDEST) & (distance < radius * _WIDEST)
         strength = heights[keep] / self.background(radius)
-        strong = strength > _SIGNIFICANT
+        # neither lost in the background, nor a side lobe of something else
+        strong = (strength > _SIGNIFICANT) & (heights[keep] > _NEVER_LESS * self.heights.max(initial=0.0))
         return peaks[keep][strong], strength[strong]
 
 

@@ -82,12 +82,13 @@ def refine(image: Image, lattice: Lattice, periods: Float, use: np.ndarray, roun
     low, high = image.limits
     weights = (good & (values > low) & (values < high)).astype(np.float64)
     flat, gain = values, np.ones(tiles.count)
+    sampling = float(lattice.periods.min()) / max(image.step_fast, image.step_slow)
     grid = periods[:, tiles.rows].reshape(len(periods), -1)
     for _ in range(rounds):
-        template = Template.fold(grid, flat, weights * gain[tiles.label])
+        template = Template.fold(grid, flat, weights * gain[tiles.label], sampling)
         # nodes count from the crest of the fundamental, wherever the fold has put it
         grid = grid - template.phase[:, None]
-        template = Template.fold(grid, flat, weights * gain[tiles.label])
+        template = template.centred()
         profile, slopes = template.at(grid)
         fit = _fit_tiles(tiles, values, weights, profile, slopes)
         if fit.usable.sum() < 6:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,11 @@ from numpy.typing import NDArray
 from calib.scanner.effect import Float
 
 _FINER = 6
+_ORDERS = {1: 20, 2: 10}
+"""Harmonics of the profile along one coordinate, by the number of coordinates."""
+
+_HELD = 1e-3
+_ENOUGH = 1e-6
 
 
 @dataclass(frozen=True)
@@ -25,7 +31,7 @@ class Template:
     values: Float
 
     @classmethod
-    def fold(cls, periods: Float, values: Float, weights: Float) -> Template:
+    def fold(cls, periods: Float, values: Float, weights: Float, sampling: float = np.inf) -> Template:
         """Average pixels by where in the period they lie.
 
         Parameters
@@ -34,22 +40,36 @@ class Template:
             Lattice coordinates, shape ``(1 or 2, pixels)``.
         values, weights
             Shape ``(pixels,)``.
+        sampling
+            Pixels a period: harmonics that these can't show are not made up.
         """
-        dimensions, pixels = periods.shape
-        bins = int(
-            np.clip(pixels / 24 if dimensions == 1 else np.sqrt(pixels / 16), 12, 128 if dimensions == 1 else 48)
-        )
-        at = np.floor((periods % 1.0) * bins).astype(np.int64) % bins
-        index = at[0] if dimensions == 1 else at[0] * bins + at[1]
-        size = bins**dimensions
-        count = np.bincount(index, weights, size).reshape((bins,) * dimensions)
-        total = np.bincount(index, weights * values, size).reshape((bins,) * dimensions)
-        # a little smoothing of both fills bins that no pixel fell in
-        kernel = np.exp(-0.5 * (np.fft.fftfreq(bins) * bins * 0.6 * 2 * np.pi / bins) ** 2)
-        window = kernel if dimensions == 1 else kernel[:, None] * kernel[None, :]
-        count, total = (np.fft.ifftn(np.fft.fftn(part) * window).real for part in (count, total))
-        profile = total / np.maximum(count, 1e-3 * count.mean())
-        return cls(profile - profile.mean())
+        dimensions = len(periods)
+        orders = int(np.clip(1.0 * sampling, 3, _ORDERS[dimensions]))
+        bins, fine = 2 * orders + 1, _FINER * (2 * orders + 1)
+        # the nearest entry of a table six times as fine is as good as the pixel's own place
+        at = np.floor((periods % 1.0) * fine).astype(np.int64) % fine
+        index = at[0] if dimensions == 1 else at[0] * fine + at[1]
+        shape = (fine,) * dimensions
+        weight = np.bincount(index, weights, fine**dimensions).reshape(shape)
+        total = np.bincount(index, weights * values, fine**dimensions).reshape(shape)
+        keep = _low_orders(fine, orders, dimensions)
+        order2 = sum(np.square(np.fft.fftfreq(fine) * fine / orders).reshape(axis) for axis in _axes(dimensions))
+        # where pixels fall on few places in the period, high orders are held down rather than made up
+        held = _HELD * float(weight.mean()) * np.square(order2)
+
+        def apply(profile: Float) -> Float:
+            normal = np.fft.fftn(weight * profile) + held * np.fft.fftn(profile)
+            return np.asarray(np.fft.ifftn(np.where(keep, normal, 0)).real)
+
+        right = np.asarray(np.fft.ifftn(np.where(keep, np.fft.fftn(total), 0)).real)
+        profile = _conjugate_gradients(apply, right, right / max(float(weight.mean()), 1e-300))
+        profile -= profile.mean()
+        # band-limited, so that a coarse table holds all of it; entries are centres of bins
+        spectrum = np.fft.fftn(profile)[np.ix_(*[np.r_[0 : orders + 1, -orders:0]] * dimensions)] / _FINER**dimensions
+        half = 0.5 / fine - 0.5 / bins
+        for axis in _axes(dimensions):
+            spectrum = spectrum * np.exp(-2j * np.pi * half * (np.fft.fftfreq(bins) * bins).reshape(axis))
+        return cls(np.fft.ifftn(spectrum).real)
 
     @property
     def phase(self) -> Float:
@@ -64,28 +84,69 @@ class Template:
             found.append(-np.angle(spectrum[tuple(index)]) / (2 * np.pi) + 0.5 / bins)
         return np.array(found)
 
+    def centred(self) -> Template:
+        """The same profile with the crests of its fundamentals at zero."""
+        bins, phase = self.values.shape[0], self.phase
+        spectrum = np.fft.fftn(self.values)
+        for axis, shift in zip(_axes(self.values.ndim), phase, strict=True):
+            spectrum = spectrum * np.exp(2j * np.pi * shift * (np.fft.fftfreq(bins) * bins).reshape(axis))
+        return Template(np.fft.ifftn(spectrum).real)
+
+    def values_at(self, periods: Float) -> Float:
+        """Profile at pixels, shape ``(pixels,)``."""
+        return self._look(np.fft.fftshift(np.fft.fftn(self.values)), periods)
+
     def at(self, periods: Float) -> tuple[Float, list[Float]]:
         """Profile and its derivative by each lattice coordinate at pixels; each of shape ``(pixels,)``."""
+        bins = self.values.shape[0]
+        spectrum = np.fft.fftshift(np.fft.fftn(self.values))
+        order = np.arange(bins) - bins // 2
+        # the highest order of an even count has no sign, so no slope
+        order = np.where(2 * np.abs(order) == bins, 0, order)
+        slopes = []
+        for axis in range(self.values.ndim):
+            shape = [1] * self.values.ndim
+            shape[axis] = bins
+            slopes.append(self._look(spectrum * (2j * np.pi * order).reshape(shape), periods))
+        return self._look(spectrum, periods), slopes
+
+    def _look(self, spectrum: NDArray[np.complex128], periods: Float) -> Float:
+        """Fourier interpolation to a fine table, linear within it."""
         from scipy import ndimage
 
         bins = self.values.shape[0]
         fine = _FINER * bins
+        before = fine // 2 - bins // 2
+        padded = np.pad(spectrum, [(before, fine - bins - before)] * self.values.ndim)
+        table = np.fft.ifftn(np.fft.ifftshift(padded)).real * _FINER**self.values.ndim
         where = (periods % 1.0) * fine - 0.5 * _FINER
-        spectrum = np.fft.fftshift(np.fft.fftn(self.values))
-        order = np.arange(bins) - bins // 2
-        margin = (fine - bins) // 2 + (0 if bins % 2 == 0 else (fine % 2 == 0))
-        slopes = []
+        return np.asarray(ndimage.map_coordinates(table, where, order=1, mode="grid-wrap"))
 
-        def look(part: NDArray[np.complex128]) -> Float:
-            # Fourier interpolation to a fine table, in which the nearest entries suffice
-            padded = np.pad(part, [(margin, fine - bins - margin)] * self.values.ndim)
-            table = np.fft.ifftn(np.fft.ifftshift(padded)).real * _FINER**self.values.ndim
-            return np.asarray(ndimage.map_coordinates(table, where, order=1, mode="grid-wrap"))
 
-        for axis in range(self.values.ndim):
-            shape = [1] * self.values.ndim
-            shape[axis] = bins
-            # the highest order of an even count has no sign, so no slope
-            turn = np.where(2 * np.abs(order) == bins, 0, order)
-            slopes.append(look(spectrum * (2j * np.pi * turn).reshape(shape)))
-        return look(spectrum), slopes
+def _axes(dimensions: int) -> list[tuple[int, ...]]:
+    """Shapes that lay a list along each axis."""
+    return [(-1,)] if dimensions == 1 else [(-1, 1), (1, -1)]
+
+
+def _low_orders(fine: int, orders: int, dimensions: int) -> NDArray[np.bool_]:
+    low = np.abs(np.fft.fftfreq(fine) * fine) <= orders + 0.5
+    return low if dimensions == 1 else low[:, None] & low[None, :]
+
+
+def _conjugate_gradients(apply: Callable[[Float], Float], right: Float, start: Float) -> Float:
+    """Solve ``apply(x) = right`` for a positive operator (Hestenes & Stiefel 1952)."""
+    x = start
+    rest = right - apply(x)
+    direction = rest.copy()
+    size2 = float(np.sum(rest**2))
+    goal = _ENOUGH**2 * float(np.sum(right**2))
+    for _ in range(40):
+        if size2 <= goal:
+            break
+        moved = apply(direction)
+        along = size2 / float(np.sum(direction * moved))
+        x = x + along * direction
+        rest = rest - along * moved
+        last, size2 = size2, float(np.sum(rest**2))
+        direction = rest + size2 / last * direction
+    return x

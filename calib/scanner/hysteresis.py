@@ -2,10 +2,11 @@ r"""Hysteresis: an operator on the command history, never a formula of the pixel
 
 Play operators of fixed half-widths r follow the command with that much slack, \|u - p_r\| <= r. The movement is
 
-    H = sum over (r, s) of w_rs [ramp_s(p_r) - ramp_s(u)] ,
+    H = sum over (r, s) of w_rs [ramp_s(p_r) - ramp_s((1 - r/A) u)] ,
 
-where ramp_s rises from 0 to the width of cell s while its argument crosses that cell, and is flat elsewhere. It is
-linear in its weights, which are a density over half-width and mean position: the Preisach model in the coordinates
+where ramp_s rises from 0 to the width of cell s while its argument crosses that cell, and is flat elsewhere; the second
+term keeps H small over the range |p_r| <= A - r that the operator can reach (it only moves a gain and a static
+bending, which are fitted anyway). H is linear in its weights, which are a density over half-width and mean position: the Preisach model in the coordinates
 of its play operators (Brokate & Sprekels, Hysteresis and Phase Transitions, 1996, section 2.4; from memory). With
 weights that do not depend on s it is the Prandtl-Ishlinskii operator, and with one weight for all it is Rayleigh's
 law. It gives loops, a gain that grows with the size of the scan, memory of the approach, and a slow axis that
@@ -83,15 +84,16 @@ class Hysteresis:
         """Difference of ramps of every cell, shape ``(coefficients, samples)``, m."""
         parts = []
         for axis in (0, 1):
-            p = play_at(path, samples, axis, self.radii(axis))
-            parts.append(self._ramps(axis, p) - self._ramps(axis, samples.position[axis][None, :]))
+            radii = self.radii(axis)
+            p = play_at(path, samples, axis, radii)
+            reach = 1 - radii[:, None] / self.amplitude[axis]
+            parts.append(self._ramps(axis, p) - self._ramps(axis, reach * samples.position[axis]))
         return np.concatenate(parts)
 
     def _ramps(self, axis: int, level: Float) -> Float:
         _, means, k, cell = self._mesh
         low = (means[cell] * self.amplitude[axis])[:, None]
-        width = (means[1] - means[0]) * self.amplitude[axis]
-        return np.asarray(np.clip(level[k if len(level) > 1 else np.zeros_like(k)] - low, 0, width))
+        return np.asarray(np.clip(level[k] - low, 0, (means[1] - means[0]) * self.amplitude[axis]))
 
     def prior(self) -> Float:
         """One smooth density for each axis."""
