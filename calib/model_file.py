@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Mapping
 from pathlib import Path as FilePath
 from typing import Any
@@ -79,15 +80,17 @@ def content(model: Model) -> dict[str, Any]:
 def content_hash(model: Model) -> str:
     """SHA-256 of the content as canonical JSON: without the date, the same for the same input."""
     provenance = {key: item for key, item in model.provenance.items() if key != "command"}
-    body = {**content(model), "provenance": provenance}
-    text = json.dumps(body, sort_keys=True, ensure_ascii=False, separators=(",", ":"), default=_plain)
+    body = _plain({**content(model), "provenance": provenance})
+    text = json.dumps(body, sort_keys=True, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()
 
 
 def save(model: Model, path: str | FilePath, *, force: bool = False) -> None:
     """See :meth:`calib.Model.save`."""
+    if not _sound(model):
+        raise ModelError("The model holds numbers that are not finite, so it is not written; make it again.")
     body = {"format": FORMAT, "version": "", "created": model.created, "sha256": model.sha256, **content(model)}
-    text = json.dumps(body, ensure_ascii=False, allow_nan=False, indent=1, default=_plain)
+    text = json.dumps(_plain(body), ensure_ascii=False, allow_nan=False, indent=1)
     with write_atomically(path, force) as temporary:
         temporary.write_text(_tight(text) + "\n", encoding="utf-8")
 
@@ -95,9 +98,10 @@ def save(model: Model, path: str | FilePath, *, force: bool = False) -> None:
 def load(path: str | FilePath) -> Model:
     """See :func:`calib.load_model`."""
     name = str(path)
+    data = read_bounded(path)
     try:
-        body = json.loads(read_bounded(path))
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
+        body = json.loads(data, parse_constant=_refuse)
+    except (ValueError, RecursionError):
         raise FileError(f"{name} is no model file: it is not JSON. Make one with 'calib calibrate'.") from None
     if not isinstance(body, dict) or body.get("format") != FORMAT:
         raise FileError(f"{name} is no model file. Make one with 'calib calibrate'.")
@@ -114,7 +118,10 @@ def load(path: str | FilePath) -> Model:
         )
     _validate(body, name)
     try:
-        return _model(body)
+        model = _model(body)
+        if not _sound(model):
+            raise ValueError("its numbers are not finite, or its variances negative")
+        return model
     except (KeyError, TypeError, ValueError, IndexError, AttributeError, np.linalg.LinAlgError) as problem:
         if isinstance(problem, (FileError, ModelError)):
             raise
@@ -179,10 +186,26 @@ def _model(body: Mapping[str, Any]) -> Model:
     )
 
 
+def _sound(model: Model) -> bool:
+    numbers = [model.values, model.covariance, model.height.values, model.height.covariance, model.misfit.lateral]
+    variances = np.concatenate([np.diag(model.covariance), np.diag(model.height.covariance)])
+    return all(np.all(np.isfinite(part)) for part in numbers) and bool(np.all(variances >= 0))
+
+
 def _observation(item: Mapping[str, Any]) -> LateralObservation | StepObservation:
     if item["kind"] == "step":
         return StepObservation.from_dict(item)
-    return LateralObservation.from_dict(item)
+    observation = LateralObservation.from_dict(item)
+    passes, rows, _ = observation.path.scan_shape
+    lengths = {
+        len(part)
+        for part in (
+            observation.pass_index, observation.row, observation.fast, observation.periods, observation.covariance,
+        )
+    }  # fmt: skip
+    if len(lengths) > 1 or not np.all((observation.pass_index < passes) & (observation.row < rows)):
+        raise ValueError(f"the nodes of {observation.label!r} do not fit together")
+    return observation
 
 
 def _packed(matrix: np.ndarray) -> list[float]:
@@ -199,13 +222,25 @@ def _whole(packed: list[float], size: int) -> np.ndarray:
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, np.ndarray):
-        return value.tolist()
-    if isinstance(value, np.generic):
-        return value.item()
+    """Return a value as JSON can hold it: what is not finite becomes null, and what is no number or text, text."""
+    if isinstance(value, (np.ndarray, np.generic)):
+        value = value.tolist()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, str):  # a file name may hold bytes that are no text
+        return value.encode("utf-8", "backslashreplace").decode()
+    if value is None or isinstance(value, (bool, int)):
+        return value
     if isinstance(value, Mapping):
-        return dict(value)
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
     return str(value)
+
+
+def _refuse(constant: str) -> float:
+    """JSON has no NaN and no infinity."""
+    raise ValueError(constant)
 
 
 def _tight(text: str) -> str:

@@ -254,6 +254,10 @@ class Problem:
             by_angle = np.array([[0.0, 1 / s**2], [0.0, -c / s**2]]) / np.array([[pitch_x], [pitch_y]])
         return F @ turn @ prepared.stretch, F @ by_theta @ prepared.stretch, by_angle @ turn @ prepared.stretch
 
+    def lattice(self, x: Float, prepared: Prepared) -> Float:
+        """Matrix from true position to lattice coordinates, cycles/m; shape ``(m, 2)``."""
+        return self._lattice(x, prepared)[0]
+
     def _actuator(self, x: Float, values: Float, prepared: Prepared) -> tuple[Float, Float]:
         """Actuator position of the nodes, and what is added to their true position; both ``(2, nodes)``."""
         actuator = prepared.position.copy()

@@ -49,7 +49,7 @@ def rigid_rest(found: np.ndarray, true: np.ndarray) -> np.ndarray:
 
 
 def position_errors(model: Model, instrument: ForeignInstrument) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Position error and stated standard uncertainty at all pixels of scans at other conditions, but their first line."""
+    """Position error and stated standard uncertainty of all pixels of other scans, but for their first line."""
     found = []
     for case in instrument.check_scans():
         if case.kind != "motion":

@@ -87,7 +87,7 @@ def test_play_of_half_width_r_stays_within_r_and_remembers() -> None:
 
 
 def test_uniform_density_is_rayleighs_law() -> None:
-    """Loops of a uniform density of half-widths are parabolas: Rayleigh 1887; the opening is h (A^2 - s^2) to each side."""
+    """Loops of a uniform density are parabolas, h (A^2 - s^2) to either side of the middle (Rayleigh 1887)."""
     path = path_of(line_period=None)
     amplitude = float(path.sweeps.apex[0].max())
     radii = (np.arange(4000) + 0.5) / 4000 * amplitude

@@ -117,7 +117,7 @@ def test_nodes_reach_the_border_and_their_noise_is_what_they_scatter_by() -> Non
 
 
 def test_pitch_is_as_sure_as_theory_allows() -> None:
-    """Cramér-Rao bound of the actual waveform in white noise: information is the sum of squared slopes (Kay 1993, ch. 3)."""
+    """Cramér-Rao bound of the waveform in white noise: information is the sum of squared slopes (Kay 1993)."""
     noise = 8e-9
     surface = Grating(pitch=2e-6, height=100e-9, theta=0.12, origin=(0.37e-6, 0.0))
     clean = scan_of(surface, flaws=Flaws(), passes=("trace",))

@@ -1,4 +1,4 @@
-"""The whole job on instruments whose physics is not the model's: relays, uneven relaxations, bending without polynomials.
+"""The whole job on foreign physics: relays of uneven density, uneven relaxations, bending without polynomials.
 
 Limits are those of the project's goals for the median of many instruments (`tests/benchmarks/accuracy.py` prints them
 for twenty); here, for single instruments, the largest error may be half as large again.

@@ -137,7 +137,7 @@ class _Tiles:
         slow = image.slow[self.rows]
         fast_count = _count(image.width, period)
         slow_count = _count(image.length * self.rows.size / image.slow.size, period)
-        self.shape: tuple[int, int] = (slow_count, fast_count)
+        self.shape = (int(slow_count), int(fast_count))
         self.count = slow_count * fast_count
         in_row = np.minimum((np.arange(self.rows.size) * slow_count) // self.rows.size, slow_count - 1)
         in_column = np.minimum((self.columns * fast_count) // self.columns.size, fast_count - 1)
@@ -158,7 +158,7 @@ class _Tiles:
         most = min(7, int(min(self.shape)) - 1)
         while most > 1 and (most + 1) * (most + 2) / 2 > 0.4 * usable:
             most -= 1
-        return int(most)
+        return most
 
 
 def _count(length: float, period: float) -> int:

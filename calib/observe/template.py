@@ -130,7 +130,7 @@ def _axes(dimensions: int) -> list[tuple[int, ...]]:
 
 def _low_orders(fine: int, orders: int, dimensions: int) -> NDArray[np.bool_]:
     low = np.abs(np.fft.fftfreq(fine) * fine) <= orders + 0.5
-    return low if dimensions == 1 else low[:, None] & low[None, :]
+    return np.asarray(low if dimensions == 1 else low[:, None] & low[None, :], dtype=np.bool_)
 
 
 def _conjugate_gradients(apply: Callable[[Float], Float], right: Float, start: Float) -> Float:

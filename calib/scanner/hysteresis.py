@@ -6,10 +6,10 @@ Play operators of fixed half-widths r follow the command with that much slack, \
 
 where ramp_s rises from 0 to the width of cell s while its argument crosses that cell, and is flat elsewhere; the second
 term keeps H small over the range |p_r| <= A - r that the operator can reach (it only moves a gain and a static
-bending, which are fitted anyway). H is linear in its weights, which are a density over half-width and mean position: the Preisach model in the coordinates
-of its play operators (Brokate & Sprekels, Hysteresis and Phase Transitions, 1996, section 2.4; from memory). With
-weights that do not depend on s it is the Prandtl-Ishlinskii operator, and with one weight for all it is Rayleigh's
-law. It gives loops, a gain that grows with the size of the scan, memory of the approach, and a slow axis that
+bending, which are fitted anyway). H is linear in its weights, which are a density over half-width and mean position:
+the Preisach model in the coordinates of its play operators (Brokate & Sprekels, Hysteresis and Phase Transitions,
+1996, section 2.4; from memory). With weights that do not depend on s it is the Prandtl-Ishlinskii operator, and with
+one weight for all it is Rayleigh's law. It gives loops, a gain that grows with the size of the scan, memory of the approach, and a slow axis that
 sees one sweep only.
 
 The density is smooth, not arbitrary: a Gaussian process with a level, a gentle trend and a little unevenness. So a fine

@@ -1,0 +1,105 @@
+"""How true corrected positions and measured standards are, on many instruments of foreign physics.
+
+    python -m tests.benchmarks.accuracy [--instruments 20] [--loops 0.06 0.02] [--json FILE]
+
+Each instrument is calibrated from seven scans of 256 x 256 points, both passes, of a 2 µm grid and one of a step, and
+checked at other sizes, offsets, speeds and directions. Certificates are taken as true.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import time
+from pathlib import Path as FilePath
+
+for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
+
+import numpy as np
+
+from calib.verification import verify
+from tests.instruments import calibrated, grating, position_errors, rigid_rest, step
+
+
+def raw_error(instrument) -> float:
+    """Rms position error without any correction, m."""
+    squares = []
+    for case in instrument.check_scans():
+        if case.kind == "motion":
+            found = np.stack(case.scan.commanded())[:, None] + np.zeros((2, 2, 1, 1))
+            error = rigid_rest(found[:, :, 2:].reshape(2, -1), case.truth[:, :, 2:].reshape(2, -1))
+            squares.append(np.mean(np.sum(error**2, axis=0)))
+    return float(np.sqrt(np.mean(squares)))
+
+
+def trial(seed: int, loop: float) -> dict[str, float]:
+    """Calibrate and check one instrument; lengths in m, ratios as such, angles in degrees."""
+    began = time.perf_counter()
+    instrument, model = calibrated(seed, loop)
+    took = time.perf_counter() - began
+    errors = position_errors(model, instrument)
+    lengths = np.concatenate([np.linalg.norm(error, axis=0) for error, _ in errors])
+    ratio = np.concatenate([(error / u).ravel() for error, u in errors])
+    result = {
+        "seed": seed,
+        "loop": loop,
+        "seconds": took,
+        "raw": raw_error(instrument),
+        "rms": float(np.sqrt(np.mean(lengths**2))),
+        "most": float(lengths.max()),
+        "error over u": float(np.sqrt(np.mean(ratio**2))),
+        "within 2 u": float(np.mean(np.abs(ratio) < 2)),
+        "skew": float(abs(np.rad2deg(model["skew"].value - instrument.skew))),
+        "degree": model.quality["degree"],
+    }
+    pitches = []
+    for case in instrument.check_scans():
+        if case.kind == "grating":
+            turn = np.pi / 2 if case.scan.title.endswith("y") else 0.0
+            check = verify(model, case.scan, grating(), turned=instrument.theta + turn).results[0]
+            pitches.append(abs(check.deviation) / check.reference)
+        elif case.kind == "step":
+            check = verify(model, case.scan, step()).results[0]
+            result["step"] = abs(check.deviation) / check.reference
+    result["pitch"] = float(np.mean(pitches))
+    calibrated.cache_clear()
+    return result
+
+
+def main() -> None:
+    """Run all trials and print the table of the documentation."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--instruments", type=int, default=20)
+    parser.add_argument("--loops", type=float, nargs="+", default=[0.06, 0.02])
+    parser.add_argument("--json", type=FilePath)
+    options = parser.parse_args()
+    results = []
+    for loop in options.loops:
+        for seed in range(options.instruments):
+            results.append(trial(seed, loop))
+            print("  ".join(f"{key} {value:.4g}" for key, value in results[-1].items()), flush=True)
+    print("\n| loops | quantity | median | worst |\n| --- | --- | --- | --- |")
+    for loop in options.loops:
+        mine = [result for result in results if result["loop"] == loop]
+        for key, unit, size in (
+            ("raw", "nm rms", 1e-9),
+            ("rms", "nm rms", 1e-9),
+            ("most", "nm at most", 1e-9),
+            ("pitch", "% of the pitch", 1e-2),
+            ("step", "% of the step", 1e-2),
+            ("skew", "° of skew", 1.0),
+            ("error over u", "error over stated u, rms", 1.0),
+            ("within 2 u", "part within 2 u", 1.0),
+            ("seconds", "s a calibration", 1.0),
+        ):
+            values = np.array([result[key] for result in mine]) / size
+            worst = values.min() if key == "within 2 u" else values.max()
+            print(f"| {loop:.0%} | {key}: {unit} | {np.median(values):.3g} | {worst:.3g} |")
+    if options.json:
+        options.json.write_text(json.dumps(results, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
