@@ -127,7 +127,6 @@ def fit_lateral(
             own = _own_unknowns(problem, whole)
     everything = np.ones(solution.x.size, dtype=bool)
     predicted = _predicted(problem, predict(solution, own, everything))
-    residual = _residual(problem, solution)
     if noise != "known":
         # what no model follows is alike from node to node, so that many nodes are not as good as their residuals look:
         # they are worth what they are worth in predicting other scans
@@ -145,7 +144,7 @@ def fit_lateral(
         problem=problem,
         solution=solution,
         misfit=misfit,
-        residual=residual,
+        residual=_residual(problem, solution),
         degree=degree,
         predicted=predicted,
         whole_scans=whole,

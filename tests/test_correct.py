@@ -1,4 +1,4 @@
-"""Correction: the identity gives back its input, a known distortion gives back the surface, and no-data stays no-data."""
+"""Correction: the identity gives back its input, a distortion gives back the surface, no-data stays no-data."""
 
 from __future__ import annotations
 

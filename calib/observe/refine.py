@@ -163,7 +163,7 @@ class _Tiles:
 
 def _count(length: float, period: float) -> int:
     periods = length / period
-    return max(2, round(periods / np.ceil(periods / _MOST_TILES)))
+    return max(2, round(periods / float(np.ceil(periods / _MOST_TILES))))
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,8 @@ term keeps H small over the range |p_r| <= A - r that the operator can reach (it
 bending, which are fitted anyway). H is linear in its weights, which are a density over half-width and mean position:
 the Preisach model in the coordinates of its play operators (Brokate & Sprekels, Hysteresis and Phase Transitions,
 1996, section 2.4; from memory). With weights that do not depend on s it is the Prandtl-Ishlinskii operator, and with
-one weight for all it is Rayleigh's law. It gives loops, a gain that grows with the size of the scan, memory of the approach, and a slow axis that
-sees one sweep only.
+one weight for all it is Rayleigh's law. It gives loops, a gain that grows with the size of the scan, memory of the
+approach, and a slow axis that sees one sweep only.
 
 The density is smooth, not arbitrary: a Gaussian process with a level, a gentle trend and a little unevenness. So a fine
 mesh of cells does no harm, and where no scan has been the uncertainty says so.

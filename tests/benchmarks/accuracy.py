@@ -14,13 +14,14 @@ import os
 import time
 from pathlib import Path as FilePath
 
+# before NumPy is loaded: small matrices, on which threads only wait for each other
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
-import numpy as np
+import numpy as np  # noqa: E402
 
-from calib.verification import verify
-from tests.instruments import calibrated, grating, position_errors, rigid_rest, step
+from calib.verification import verify  # noqa: E402
+from tests.instruments import calibrated, grating, position_errors, rigid_rest, step  # noqa: E402
 
 
 def raw_error(instrument) -> float:
