@@ -114,6 +114,7 @@ class Path:
         self.fast = np.asarray(scan.fast, dtype=np.float64)
         self.slow = np.asarray(scan.slow, dtype=np.float64)
         self.centre = np.array([scan.centre_x, scan.centre_y])
+        self.rotation = float(scan.rotation)
         self.fast_axis, self.slow_axis = scan.axes
         if scan.previous_x is not None and scan.previous_y is not None:
             rest = (scan.previous_x, scan.previous_y)
@@ -135,7 +136,7 @@ class Path:
             "fast": _brief(self.fast),
             "slow": _brief(self.slow),
             "centre": self.centre.tolist(),
-            "rotation": float(np.arctan2(self.fast_axis[1], self.fast_axis[0])),
+            "rotation": self.rotation,
             "frame": "up" if self.upwards else "down",
             "pattern": "serpentine" if self.serpentine else "raster",
             "line_period": self.line_period if self.timed else None,

@@ -26,7 +26,7 @@ from calib.observe.step import StepObservation, observe_step
 from calib.scan import Scan
 from calib.scanner.effect import Float
 from calib.standard import Grating, Grid, Standard, Step, Value
-from calib.units import format_quantity
+from calib.units import format_quantity, show
 
 CONFORMS, FAILS, UNDECIDED = "conforms", "does not conform", "can't be decided"
 
@@ -226,7 +226,7 @@ def verify(
         notes += step.notes
         blind = (
             "shift and tilt of the scan, and everything lateral",
-            f"heights far from the {format_quantity(step.indicated)} between the plateaus",
+            f"heights far from the {show(step.indicated)} between the plateaus",
         )
     else:
         raise ScanError(f"A {warm.kind} can't be verified yet; take a grating, a grid or a step.")

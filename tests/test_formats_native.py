@@ -515,7 +515,7 @@ def test_every_truncation_is_one_sentence(tmp_path: Path) -> None:
 
 def test_other_files_are_refused(tmp_path: Path) -> None:
     for name, data, words in (
-        ("a.nc", b"not at all", "is broken"),
+        ("a.nc", b"not at all", "is no NetCDF-4 file"),
         ("a.bin", b"\x00\x01\x02", "is no scan file that can be read"),
         ("a.json", b'{"a": 1}', "is no scan file that can be read"),
         ("b.nc", b"CDF\x01" + bytes(100), "classic NetCDF file: save it as NetCDF-4"),

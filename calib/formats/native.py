@@ -69,8 +69,11 @@ def read(path: Path, *, channel: str | None = None, passes: Sequence[str] | str 
     import h5py
 
     with open(path, "rb") as stream:
-        if stream.read(4) in _CLASSIC:
-            raise FileError(f"{path} is a classic NetCDF file: save it as NetCDF-4.")
+        head = stream.read(8)
+    if head[:4] in _CLASSIC:
+        raise FileError(f"{path} is a classic NetCDF file: save it as NetCDF-4.")
+    if not head.startswith(_HDF5):
+        raise FileError(f"{path} is no NetCDF-4 file, whatever its ending says: give it the ending of what it is.")
     names = [passes] if isinstance(passes, str) else passes
     with _one_sentence(path), h5py.File(path, "r") as file:
         variables = {name: _variable(dataset) for name, dataset in _datasets(file) if _is_variable(dataset)}

@@ -233,31 +233,48 @@ def _check_sampling(image: Image, nominal: Float, name: str) -> None:
 
 
 def _check_pitch(image: Image, spectrum: _Spectrum, nominal: Float, frequency: Float, name: str) -> None:
-    for want, got in zip(nominal, frequency, strict=True):
-        height = spectrum.amplitude[
-            int(np.argmin(np.abs(spectrum.slow - got[1] * np.sign(got[0] or 1)))),
-            int(np.argmin(np.abs(spectrum.fast - abs(got[0])))),
-        ]
-        # the true fundamental betrays itself: a stronger peak of which ours is a multiple
+    heights = [_height_at(spectrum, f) for f in frequency]
+    # the true fundamental betrays itself: a peak of which ours is a multiple, or of which ours are diagonals
+    for f, height in zip(frequency, heights, strict=True):
         for order in (2, 3, 4, 5, 10):
-            distance = np.minimum(
-                np.linalg.norm(spectrum.peaks - got / order, axis=1),
-                np.linalg.norm(spectrum.peaks + got / order, axis=1),
-            )
-            near = distance < 1.5 * np.linalg.norm(spectrum.bins)
-            if np.any(spectrum.heights[near] > 1.5 * height):
-                true = order / float(np.linalg.norm(got))
-                raise ScanError(
-                    f"{image.label}: the image repeats every {_length(true)}, but {name!r} promises"
-                    f" {_length(1 / float(np.linalg.norm(want)))}, which is only a harmonic;"
-                    " name the right standard, or correct the scan's size."
-                )
-        periods = _periods_across(image, got)
+            _refuse_longer(image, spectrum, nominal, f / order, 1.5 * height, name)
+    if len(frequency) == 2:
+        first, second = frequency
+        for order in (2, 3):
+            for i in range(-order + 1, order):
+                for j in range(1, order):
+                    if (i, j) != (0, 0) and i != 0:
+                        finer = (i * first + j * second) / order
+                        _refuse_longer(image, spectrum, nominal, finer, 0.5 * min(heights), name)
+    for f in frequency:
+        periods = _periods_across(image, f)
         if periods < _FEWEST_PERIODS:
             raise ScanError(
                 f"{image.label}: it holds {periods:.1f} periods of {name!r}, and at least {_FEWEST_PERIODS:g} are"
                 " needed; scan a larger field or take a finer standard."
             )
+
+
+def _height_at(spectrum: _Spectrum, frequency: Float) -> float:
+    sign = np.sign(frequency[0] or 1)
+    row = int(np.argmin(np.abs(spectrum.slow - frequency[1] * sign)))
+    column = int(np.argmin(np.abs(spectrum.fast - abs(frequency[0]))))
+    return float(spectrum.amplitude[row, column])
+
+
+def _refuse_longer(
+    image: Image, spectrum: _Spectrum, nominal: Float, frequency: Float, height: float, name: str
+) -> None:
+    distance = np.minimum(
+        np.linalg.norm(spectrum.peaks - frequency, axis=1), np.linalg.norm(spectrum.peaks + frequency, axis=1)
+    )
+    near = distance < 1.5 * np.linalg.norm(spectrum.bins)
+    if np.any(spectrum.heights[near] > height):
+        true, promised = 1 / float(np.linalg.norm(frequency)), 1 / float(np.linalg.norm(nominal[0]))
+        raise ScanError(
+            f"{image.label}: the image repeats every {_length(true)}, but {name!r} promises {_length(promised)};"
+            " name the right standard, or correct the scan's size."
+        )
 
 
 def _periods_across(image: Image, frequency: Float) -> float:
