@@ -187,9 +187,10 @@ def _model(body: Mapping[str, Any]) -> Model:
 
 
 def _sound(model: Model) -> bool:
-    numbers = [model.values, model.covariance, model.height.values, model.height.covariance, model.misfit.lateral]
+    numbers = [model.values, model.covariance, model.height.values, model.height.covariance]
     variances = np.concatenate([np.diag(model.covariance), np.diag(model.height.covariance)])
-    return all(np.all(np.isfinite(part)) for part in numbers) and bool(np.all(variances >= 0))
+    finite = all(bool(np.isfinite(part).all()) for part in numbers) and math.isfinite(model.misfit.lateral)
+    return finite and bool(np.all(variances >= 0))
 
 
 def _observation(item: Mapping[str, Any]) -> LateralObservation | StepObservation:

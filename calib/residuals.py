@@ -57,8 +57,8 @@ class NodeResiduals:
 def residuals(model: Model) -> tuple[NodeResiduals, ...]:
     """Return the residuals of all grating and grid scans that a model was made from.
 
-    What all scans share (the scanner's motion) is held at the model's values. What each scan has of its own (pose of the
-    standard, drift, what went before) is not part of a model, so it is settled anew by Gauss-Newton steps.
+    What all scans share (the scanner's motion) is held at the model's values. What each scan has of its own (pose of
+    the standard, drift, what went before) is not part of a model, so it is settled anew by Gauss-Newton steps.
 
     Returns
     -------

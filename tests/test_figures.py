@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
 from calib.calibration import calibrate
 from calib.errors import FileError, OutputExistsError
+from calib.fit import fit_lateral
+from calib.observe.lateral import LateralObservation
 from calib.report.figures import correction_figure, field_figure, model_figure, residual_figure
 from calib.report.style import save_figure, unit_for
 from calib.residuals import residuals
 from calib.simulate import Flaws, Grid, Step, raster, record
-from tests.instruments import calibrated, grid, step
+from tests.instruments import TRAVEL, calibrated, grid, step
 
 
 def words(figure) -> str:
@@ -21,14 +25,31 @@ def words(figure) -> str:
 
 
 def test_residuals_are_those_of_the_fit() -> None:
+    """They are found again from the model alone, though poses, drift and the like are not part of it."""
     _, model = calibrated(0, 0.06)
-    left = residuals(model)
+    lateral = [observation for observation in model.observations if isinstance(observation, LateralObservation)]
+    fit = fit_lateral(lateral, TRAVEL[:2], (0.0, 0.0), degree=model.quality["degree"])
+    made = model.replace(motion=fit.motion, values=fit.values, quality={"misfit": fit.misfit})
+    left = residuals(made)
     assert [part.label for part in left] == list(model.misfit.by_scan)
-    total = sum(part.weight.sum() * part.rms**2 for part in left)
-    rms = np.sqrt(total / sum(part.weight.sum() for part in left))
-    assert rms == pytest.approx(model.quality["residual"], rel=0.1)
-    worse = model.replace(values=model.values + 3 * np.eye(model.values.size)[3] * 1e-7)
+    for part, prepared in zip(left, fit.problem.prepared, strict=True):
+        expected = fit.problem.residual(fit.solution.x, prepared) * 2e-6
+        np.testing.assert_allclose(part.along, expected, atol=0.01 * part.rms)
+    worse = made.replace(values=made.values + np.eye(made.values.size)[3] * 1e-7)
     assert np.mean([part.rms for part in residuals(worse)]) > 3 * np.mean([part.rms for part in left])
+
+
+def test_a_residual_points_where_the_feature_is_seen() -> None:
+    """A node moved by hand shows that displacement, in the direction in which it was moved."""
+    _, model = calibrated(0, 0.06)
+    first = next(observation for observation in model.observations if isinstance(observation, LateralObservation))
+    node, by = first.size // 2, np.array([40e-9, -25e-9])
+    periods = first.periods.copy()
+    direction = residuals(model)[0].vectors[:, node]
+    c, s = np.cos(first.angle), np.sin(first.angle)
+    periods[node] += np.array([[c, s], [-s, c]]) @ by / 2e-6
+    moved = model.replace(observations=(dataclasses.replace(first, periods=periods), *model.observations[1:]))
+    np.testing.assert_allclose(residuals(moved)[0].vectors[:, node] - direction, by, atol=3e-9)
 
 
 def test_a_model_is_drawn_with_its_numbers(tmp_path) -> None:

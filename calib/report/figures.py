@@ -93,7 +93,9 @@ def residual_figure(model: Model) -> Figure:
         for one in axes[len(left) :]:
             one.axis("off")
         figure.suptitle("Residuals at the nodes, seen less expected", x=0.01, ha="left", fontsize=9, fontweight="bold")
-        figure.supxlabel("narrow heads: trace, wide heads: retrace", fontsize=8, x=0.01, ha="left")
+        both = {str(name) for part in left for name in part.passes}
+        said = "narrow heads: trace, wide heads: retrace" if len(both) > 1 else f"{both.pop()} only"
+        figure.supxlabel(f"arrows begin at the commanded position; {said}", fontsize=8, x=0.01, ha="left")
         return figure
 
 
@@ -247,9 +249,11 @@ def _draw_loops(axes: Axes, model: Model) -> None:
         slope, offset = np.polyfit(np.concatenate([c[5] for c in same]), np.concatenate([c[6] for c in same]), 1)
         moved.append((axis, part, name, colour, line, command, true - slope * command - offset))
     size, unit = style.unit_for(max(float(np.abs(m[5]).max()) for m in moved))
+    single = len({c[2] for c in curves}) == 1
     most = max(float(np.abs(m[6]).max()) for m in moved)
     if most < _NOTHING * max(float(np.ptp(m[5])) for m in moved):
-        _say_nothing(axes, "straight, and no loops" if model.motion.effects else "no effects of the motion are known")
+        seen = "one pass only: loops can't be seen" if single else "no loops"
+        _say_nothing(axes, f"straight;\n{seen}" if model.motion.effects else "no effects of the motion are known")
         return
     fine, fine_unit = style.unit_for(most)
     for axis, part, name, colour, line, command, rest in moved:
@@ -259,7 +263,6 @@ def _draw_loops(axes: Axes, model: Model) -> None:
     axes.set_xlabel(f"commanded position ({unit})")
     axes.set_ylabel(f"displacement ({fine_unit})")
     axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.12), ncols=2, columnspacing=1.5, handlelength=2.4)
-    single = len({c[2] for c in curves}) == 1
     said = "one pass only: loops can't be seen" if single else "thick: trace, thin: retrace"
     axes.text(0.98, 0.99, said, transform=axes.transAxes, va="top", ha="right", fontsize=7.5)
     low, high = axes.get_ylim()
