@@ -241,11 +241,9 @@ def show(
     else:
         say(*wording.model_lines(model), *(wording.parameter_lines(model) if parameters else []))
     if output is not None:
-        from calib.files import write_atomically
         from calib.report.figures import model_figure
+        from calib.report.style import save_figure
 
-        figure = model_figure(model)
-        with write_atomically(output, force) as temporary:
-            figure.savefig(temporary)
+        save_figure(model_figure(model), output, force=force)
         if not as_json:
             say("", f"Drawn as {output}.")

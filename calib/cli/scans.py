@@ -164,14 +164,12 @@ def _check_outputs(path: Path, outputs: list[Path], taken: dict[Path, Path], for
 
 
 def _write(scan: Scan, corrected: Scan, outputs: list[Path], force: bool) -> None:
-    from calib.files import write_atomically
     from calib.formats import write_scan
 
     outputs[0].parent.mkdir(parents=True, exist_ok=True)
     write_scan(outputs[0], corrected, force=force)
     if outputs[1:]:
         from calib.report.figures import correction_figure
+        from calib.report.style import save_figure
 
-        figure = correction_figure(scan, corrected)
-        with write_atomically(outputs[1], force) as temporary:
-            figure.savefig(temporary)
+        save_figure(correction_figure(scan, corrected), outputs[1], force=force)

@@ -168,9 +168,10 @@ def _frame(model: Model, part: float, rotation: float = 0.0) -> tuple[Scan, Path
         rotation=rotation,
         frame="up",
         line_period=period,
-        previous_x=centre[0],
-        previous_y=centre[1],
     )
+    # at rest where the frame begins, so that no jump to its start is seen
+    u, v = Path(scan).sweeps.start[:, 0]
+    scan = scan.replace(previous_x=float(u), previous_y=float(v))
     return scan, Path(scan)
 
 
