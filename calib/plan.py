@@ -15,7 +15,7 @@ from calib import units
 from calib.calibration import Pair, Scanner
 from calib.errors import CalibError, PlanError
 from calib.files import read_toml, sha256, unknown_key
-from calib.formats import _MODULES, _format, read_scan
+from calib.formats import read_options, read_scan
 from calib.formats._fields import FIELDS, from_toml
 from calib.scan import Scan
 from calib.standard import Standard, load_standard
@@ -121,7 +121,7 @@ def read_scan_as(path: str | Path, given: Mapping[str, Any], *, channel: str | N
 
 def reading_keys() -> tuple[str, ...]:
     """Return all that can be said of a scan by hand: options of the formats, and fields of a scan."""
-    options = [option for name in _MODULES for option in _format(name).READ_OPTIONS]
+    options = read_options()
     return tuple(dict.fromkeys([*options, *_BY_HAND]))
 
 

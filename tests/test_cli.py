@@ -240,6 +240,15 @@ def test_verify_one_scan_saves_what_it_says(done: Path, tmp_path: Path) -> None:
     assert "conforms" in run(*words).stdout.splitlines()[0]
 
 
+@pytest.fixture
+def plain_figure(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Draw an empty figure, where only its file matters: the demo has drawn a real one."""
+    from matplotlib.figure import Figure
+
+    monkeypatch.setattr("calib.report.figures.model_figure", lambda model: Figure())
+
+
+@pytest.mark.usefixtures("plain_figure")
 def test_show_draws(done: Path, tmp_path: Path) -> None:
     for name, begins in (("m.png", b"\x89PNG"), ("m.svg", b"<?xml"), ("m.pdf", b"%PDF")):
         assert run("show", done / "model.json", "-o", tmp_path / name).exit_code == 0
@@ -526,6 +535,7 @@ def test_scan_of_another_scanner(done: Path, tmp_path: Path) -> None:
     assert "bench-1 chip 8" in result.stdout
 
 
+@pytest.mark.usefixtures("plain_figure")
 def test_output_that_exists_stays(done: Path, tmp_path: Path) -> None:
     mine = tmp_path / "mine.json"
     mine.write_text("mine")

@@ -16,7 +16,7 @@ from calib.scanner.effect import Float
 from calib.standard import Grating, Grid
 
 # how far the apparent pitch may lie from the certificate's: scanners are off by some tens of per cent, not by two
-_WIDEST = 1.45
+_WIDEST = 1.4
 _SIGNIFICANT = 8.0
 _NEVER_LESS = 0.05  # of the strongest peak there is
 _FEWEST_PERIODS = 3.0

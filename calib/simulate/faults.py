@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +47,7 @@ def without_lines(
         How much of each line.
     """
     values = np.array(scan.values)
-    begin = int(round((1 - part) * scan.fast.size))
+    begin = round((1 - part) * scan.fast.size)
     for row in rows:
         if how == "repeated":
             values[:, row, begin:] = values[:, row - 1 if row else row + 1, begin:]
@@ -214,7 +214,7 @@ class DoubleTip:
         return np.maximum(self.surface(x, y), second)
 
 
-def _with(scan: Scan, values: Float) -> Scan:
+def _with(scan: Scan, values: NDArray[np.floating[Any]]) -> Scan:
     dtype = scan.values.dtype
     return scan.replace(channels={**scan.channels, scan.channel: np.asarray(values, dtype=dtype)})
 

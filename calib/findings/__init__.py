@@ -1,0 +1,72 @@
+"""What is wrong with a scan: :func:`inspect_scan` looks for it and says how bad it is and what to do.
+
+Every check is one function that yields findings; a family of checks is one module. The kinds of findings, what they
+are found by, and how often they are found or raised for nothing, are in ``docs/reference/findings.md``.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+
+from calib.findings import edges, feedback, lines, metadata, passes, past, pickup, samples, shape
+from calib.findings.finding import SEVERITIES, Finding, Severity, worst
+from calib.findings.sheet import sheets
+from calib.scan import Scan
+from calib.standard import Standard
+
+__all__ = ["SEVERITIES", "Finding", "Severity", "inspect_scan", "worst"]
+
+
+def inspect_scan(scan: Scan, standard: Standard | None = None) -> tuple[Finding, ...]:
+    """Look for everything that makes a scan unfit for use, or less fit.
+
+    Parameters
+    ----------
+    scan
+        Heights or any other channel, one pass or two, raster or serpentine, with or without gaps. Checks that a scan
+        can't serve (it has one pass, no timing, no heights) are left out.
+    standard
+        What it shows, if that is known.
+
+    Returns
+    -------
+    tuple of Finding
+        The worst first. It is the same for the same scan.
+    """
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "All-NaN slice", RuntimeWarning)  # lines without data have no median
+        found = list(_inspect(scan, standard))
+    return tuple(sorted(found, key=lambda finding: -SEVERITIES.index(finding.severity)))
+
+
+def _inspect(scan: Scan, standard: Standard | None) -> Iterator[Finding]:
+    yield from metadata.missing(scan)
+    yield from metadata.nonsense(scan)
+    parts = [samples.Statistics.of(sheet) for sheet in sheets(scan)]
+    nothing = list(samples.no_data(parts))
+    yield from nothing
+    if nothing:
+        return
+    if scan.channel == "height":
+        limits = [each.limits for each in parts if not each.empty]
+        yield from metadata.heights(scan, min(low for low, _ in limits), max(high for _, high in limits))
+    yield from samples.missing_lines(parts)
+    yield from samples.saturation(parts)
+    yield from samples.quantised(parts)
+    profiles = [lines.Profile(each) for each in parts if not each.empty and not each.alike]
+    yield from lines.streaks(profiles)
+    yield from lines.jumps(profiles)
+    waves = list(pickup.interference(parts))
+    yield from waves
+    yield from passes.pass_checks(parts, disturbed=bool(waves))
+    yield from feedback.ringing(parts)
+    yield from edges.edge_checks(parts)
+    yield from shape.tilt(parts)
+    yield from shape.drift(parts)
+    yield from past.levelled(parts)
+    yield from past.filtered(parts)
+    if standard is not None:
+        from calib.findings.against import against_standard
+
+        yield from against_standard(scan, standard)

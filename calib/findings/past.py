@@ -1,0 +1,231 @@
+"""Signs that somebody has worked on the data before: lines or the whole levelled, or filtered.
+
+What was taken off by a fit leaves a mean, a median or a slope that is zero far more exactly than noise allows. A filter
+leaves a noise that is alike from line to line, which no instrument makes: lines are recorded one after the other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.findings.finding import Finding
+from calib.findings.samples import Statistics
+from calib.findings.sheet import Float
+
+_EXACT = 0.2  # of what noise alone makes of the means of lines; some hundred lines scatter by a tenth
+_EXACT_WHOLE = 0.02  # of what noise alone makes of the coefficients of the whole, of which there are few
+_NEARLY_ALL = 0.9  # of the lines
+_PATCH = (16, 8)  # lines and points whose noise is looked at
+_QUIET = 0.15  # of the patches, in which there is no edge
+_SMOOTH = 0.3  # of the power of the noise at medium wavelengths is left at short ones
+_REPEATED = 0.04  # of the neighbours are equal
+_REPEATED_NEAR = 2.5  # times more than of points farther apart
+_SIDE = 512  # points along a side that are looked at for filters
+
+
+def levelled(all_statistics: Sequence[Statistics]) -> Iterator[Finding]:
+    """Yield that lines, or the whole, were levelled."""
+    scan = all_statistics[0].sheet.scan
+    if scan.frame_of_reference == "true":
+        return
+    live = [each for each in all_statistics if not each.empty and not each.alike]
+    found = [_Moments.of(each) for each in live]
+    lines = next((words for each in found if (words := each.lines()) is not None), None)
+    if lines is not None:
+        yield Finding(
+            kind="levelled lines",
+            severity="warning",
+            message=f"{lines} was taken off every line before: it is zero more exactly than the noise allows.",
+            advice="Export the data as they were recorded, without levelling or line correction.",
+            effect="Bow, drift and steps along the lines are destroyed, plateaus beside features are displaced. Lateral "
+            "distances do not suffer.",
+            passes=tuple(scan.passes),
+        )
+        return
+    degree = max((each.degree() for each in found), default=0)
+    if degree:
+        yield Finding(
+            kind="levelled",
+            severity="warning" if degree == 2 else "note",
+            message=f"A {'plane' if degree == 1 else 'polynomial of degree 2'} was taken off the whole before: what is left "
+            "of it is zero more exactly than the noise allows.",
+            advice="Export the data as they were recorded, without levelling.",
+            effect="The tilt is unknown, and with it how much a tilted standard looks shortened."
+            if degree == 1
+            else "The bow of the scanner is destroyed, and the tilt is unknown. Steps are bent.",
+            passes=tuple(scan.passes),
+        )
+
+
+def filtered(all_statistics: Sequence[Statistics]) -> Iterator[Finding]:
+    """Yield that a filter was applied."""
+    scan = all_statistics[0].sheet.scan
+    if scan.frame_of_reference == "true":
+        return
+    each = next((one for one in all_statistics if not one.empty and not one.alike), None)
+    if each is None:
+        return
+    # all lines, since a filter knows nothing of serpentines
+    image = scan.values[all_statistics.index(each) if scan.pattern == "raster" else 0]
+    begin = [max((n - _SIDE) // 2, 0) for n in image.shape]
+    part = np.asarray(image[begin[0] : begin[0] + _SIDE, begin[1] : begin[1] + _SIDE], dtype=np.float64)
+    how = "smoothed" if smoothness(part) < _SMOOTH else "filtered by medians" if _repeats(part) else None
+    if how is None:
+        return
+    yield Finding(
+        kind="filtered",
+        severity="warning",
+        message=f"The data were {how} before: noise is alike in neighbouring lines, which no instrument makes.",
+        advice="Export the data as they were recorded, without filters or interpolation.",
+        effect="Edges and steps are rounded, noise is taken for smaller than it is, and so is the uncertainty.",
+        passes=tuple(scan.passes),
+    )
+
+
+def smoothness(image: Float) -> float:
+    """Power of the noise along the slow axis at short wavelengths over that at medium ones; 1 for white noise."""
+    rows, columns = _PATCH
+    # what varies gently along the lines does not count, nor do edges, which the quietest patches have none of
+    bends = np.diff(image, 4, axis=1)
+    down, across = bends.shape[0] // rows, bends.shape[1] // columns
+    if down * across < 16:
+        return 1.0
+    patches = bends[: down * rows, : across * columns].reshape(down, rows, across, columns).swapaxes(1, 2)
+    patches = patches.reshape(-1, rows, columns)
+    patches = patches[np.isfinite(patches).all(axis=(1, 2))]
+    if len(patches) < 16:
+        return 1.0
+    power = np.abs(np.fft.rfft(patches * np.hanning(rows + 1)[:-1, None], axis=1)) ** 2
+    power = power.mean(axis=2)
+    total = power[:, 2:].sum(axis=1)
+    if not (total > 0).any():
+        return 1.0
+    power, total = power[total > 0], total[total > 0]
+    quiet = power[total <= np.quantile(total, _QUIET)].mean(axis=0)
+    return float(quiet[5:].min() / quiet[3:5].mean()) if quiet[3:5].mean() > 0 else 1.0
+
+
+def _repeats(image: Float) -> bool:
+    """Whether neighbouring values are equal more often than values farther apart, as a median filter makes them."""
+    inside = image[(image > np.nanmin(image)) & (image < np.nanmax(image))]
+    if inside.size < 0.5 * image.size:
+        return False
+    near = [float(np.mean(image[1:] == image[:-1])), float(np.mean(image[:, 1:] == image[:, :-1]))]
+    far = [float(np.mean(image[8:] == image[:-8])), float(np.mean(image[:, 8:] == image[:, :-8]))]
+    return min(near) > _REPEATED and min(near) > _REPEATED_NEAR * max(far)
+
+
+@dataclass(frozen=True, eq=False)
+class _Moments:
+    """Means of the lines of a sheet, and the polynomial of degree 2 that fits the whole."""
+
+    statistics: Statistics
+    mean: Float
+    median: Float
+    slope: Float
+    """Of each line, from its middle to its end; arrays of shape ``(lines,)``, without lost lines."""
+    change: Float
+    """Median change from line to line."""
+    coefficients: Float
+    """Of x, y, x^2, x y, y^2, which run from -1 to 1."""
+    points: int
+
+    @classmethod
+    def of(cls, statistics: Statistics) -> _Moments:
+        """Go through a sheet once."""
+        sheet = statistics.sheet
+        rows, columns = sheet.values.shape
+        x, y = np.linspace(-1, 1, columns), np.linspace(-1, 1, rows)
+        across = np.stack([np.ones(columns), x, x * x])  # shape (3, columns)
+        means, medians, slopes, changes = [], [], [], []
+        matrix, vector, points = np.zeros((6, 6)), np.zeros(6), 0
+        before: Float | None = None
+        for part, block in sheet.blocks():
+            keep = ~statistics.lost[part] & (statistics.share[part] > 0.5)
+            values, at = block[keep], y[part][keep]
+            if not len(values):
+                continue
+            whole = not np.isnan(values).any()
+            good = np.isfinite(values)
+            filled = values if whole else np.where(good, values, 0.0)
+            count = good.sum(axis=1)
+            sums = filled @ across.T  # (lines, 3): sums of z, z x, z x^2
+            weights = good @ _powers(x).T if not whole else np.broadcast_to(_powers(x).sum(axis=1), (len(values), 5))
+            means.append(sums[:, 0] / count)
+            medians.append(np.median(values, axis=1) if whole else np.nanmedian(values, axis=1))
+            centre = weights[:, 1] / count
+            slopes.append((sums[:, 1] - centre * sums[:, 0]) / np.maximum(weights[:, 2] - count * centre**2, 1e-9))
+            previous = values[:1] * np.nan if before is None else before[None]
+            step = values - np.concatenate([previous, values[:-1]])
+            step = step[1:] if before is None else step
+            if len(step):
+                changes.append(np.nanmedian(step, axis=1) if np.isnan(step).any() else np.median(step, axis=1))
+            before = values[-1]
+            _accumulate(matrix, vector, weights, sums, at)
+            points += int(count.sum())
+        scale = max(points, 1)
+        solved = np.linalg.lstsq(matrix / scale, vector / scale, rcond=None)[0] if points > 6 else np.ones(6)
+        join = [np.concatenate(part) if part else np.zeros(0) for part in (means, medians, slopes, changes)]
+        return cls(statistics, *join, solved, points)
+
+    def lines(self) -> str | None:
+        """What was taken off the lines, if anything."""
+        noise, quantum = self.statistics.noise, self.statistics.quantum
+        if self.mean.size < 16 or noise <= 0:
+            return None
+        width = self.statistics.sheet.values.shape[1]
+        u = noise / np.sqrt(width)
+        if float(np.std(self.mean)) < _EXACT * u:
+            # the slope of noise about the middle of the line
+            straight = float(np.sqrt(np.mean(self.slope**2))) < _EXACT * u * np.sqrt(3)
+            return "A straight line" if straight else "The mean"
+        fine = quantum < 0.1 * u
+        if (fine and _nearly_constant(self.median, _EXACT * u)) or (not fine and _nearly_zero(self.median)):
+            return "The median"
+        if fine and _nearly_constant(self.change, 0.1 * u, about=0.0):
+            return "The median change from line to line"
+        return None
+
+    def degree(self) -> int:
+        """Degree of the polynomial that was taken off the whole, zero for none."""
+        noise = self.statistics.noise
+        if noise <= 0 or self.points < 1000:
+            return 0
+        limit = _EXACT_WHOLE * noise / np.sqrt(self.points)
+        # coefficients of a polynomial with all terms; those of a plane alone differ if it is not complete
+        if np.abs(self.coefficients[1:]).max() < 4 * limit:
+            return 2
+        return 1 if self._plane_is_zero(limit) else 0
+
+    def _plane_is_zero(self, limit: float) -> bool:
+        mean, x, y, xx, _, yy = self.coefficients
+        del mean, xx, yy
+        return bool(max(abs(x), abs(y)) < 2 * limit)
+
+
+def _powers(x: Float) -> Float:
+    return np.stack([x**k for k in range(5)])
+
+
+def _accumulate(matrix: Float, vector: Float, weights: Float, sums: Float, y: Float) -> None:
+    """Add lines to the normal equations of the terms 1, x, y, x^2, x y, y^2."""
+    powers = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
+    along = np.stack([y**k for k in range(5)])
+    for i, (a, b) in enumerate(powers):
+        vector[i] += float(along[b] @ sums[:, a])
+        for j, (c, d) in enumerate(powers):
+            matrix[i, j] += float(along[b + d] @ weights[:, a + c])
+
+
+def _nearly_constant(values: Float, limit: float, about: float | None = None) -> bool:
+    if values.size < 16:
+        return False
+    centre = float(np.median(values)) if about is None else about
+    return float(np.mean(np.abs(values - centre) < limit)) > _NEARLY_ALL
+
+
+def _nearly_zero(values: Float) -> bool:
+    return float(np.mean(values == 0)) > _NEARLY_ALL

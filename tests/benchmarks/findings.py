@@ -1,0 +1,443 @@
+"""How often faults are found, and how often clean scans are blamed: ``python -m tests.benchmarks.findings --help``.
+
+Each fault is put into scans that are clean otherwise (see :mod:`tests.benchmarks.scenes`), at the size that is stated.
+Results are kept in a file and added to it, so that the whole may be run in parts.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import time
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from calib.findings import Finding, inspect_scan
+from calib.scan import Scan
+from calib.simulate import faults
+from calib.standard import Grating, Standard, Value
+from tests.benchmarks.scenes import KINDS, Scene, clean
+
+PAGE = Path(__file__).parents[2] / "docs" / "reference" / "findings.md"
+
+Rng = np.random.Generator
+Spoilt = tuple[Scan, Standard | None]
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A way to spoil a scan.
+
+    Attributes
+    ----------
+    kinds
+        Findings of any of these kinds count as found.
+    size
+        Of the fault, in words.
+    spoil
+        From a generator and a seed to the spoilt scan and its standard.
+    notes
+        Whether a note is enough.
+    """
+
+    kinds: tuple[str, ...]
+    size: str
+    spoil: Callable[[Rng, int], Spoilt]
+    notes: bool = False
+
+
+FAULTS: dict[str, Fault] = {}
+
+
+def fault(*kinds: str, size: str, notes: bool = False) -> Callable[[Callable[[Rng, int], Spoilt]], Any]:
+    def enter(spoil: Callable[[Rng, int], Spoilt]) -> Any:
+        FAULTS[spoil.__name__.replace("_", " ")] = Fault(kinds, size, spoil, notes)
+        return spoil
+
+    return enter
+
+
+def draw(rng: Rng, seed: int, *kinds: str, **fixed: Any) -> Scene:
+    """Draw a clean scene of one of some kinds."""
+    return clean(100_000 + seed, str(rng.choice(kinds or KINDS)), **fixed)
+
+
+STRUCTURED = ("grid", "grating", "step", "rough")
+PATTERNED = ("grid", "grating")
+
+
+# --- values --------------------------------------------------------------------------------------
+
+
+@fault("saturation", size="1 to 15 % of the points cut at one end of the range")
+def saturation(rng: Rng, seed: int) -> Spoilt:
+    scan = draw(rng, seed, "grid", "grating", "step", "rough", "flat", "lit").scan
+    part = rng.uniform(1, 15)
+    if rng.uniform() < 0.5:
+        return faults.clipped(scan, low=float(np.nanpercentile(scan.values, part))), None
+    return faults.clipped(scan, high=float(np.nanpercentile(scan.values, 100 - part))), None
+
+
+@fault("missing lines", size="1 to 5 lines without data, zero, or stored twice")
+def missing_lines(rng: Rng, seed: int) -> Spoilt:
+    scan = draw(rng, seed).scan
+    how = rng.choice(["nothing", "zero", "repeated"])
+    rows = rng.choice(np.arange(1, scan.slow.size), rng.integers(1, 6), replace=False)
+    return faults.without_lines(scan, rows.tolist(), how), None
+
+
+@fault("missing lines", size="frame stopped after 50 to 95 % of the lines")
+def stopped_frame(rng: Rng, seed: int) -> Spoilt:
+    scan = draw(rng, seed).scan
+    done = int(rng.uniform(0.5, 0.95) * scan.slow.size)
+    rows = range(done, scan.slow.size) if scan.frame != "down" else range(scan.slow.size - done)
+    return faults.without_lines(scan, list(rows)), None
+
+
+@fault("quantised heights", size="steps of 3 to 20 times the noise, at most 1/8 of the structure")
+def quantised_heights(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, *STRUCTURED)
+    noise = min(scene.noise, scene.structure / 30)
+    quantum = min(noise * float(10 ** rng.uniform(0.5, 1.3)), scene.structure / 8)
+    return faults.quantised(scene.again(noise=noise), quantum), None
+
+
+@fault("no data", size="all points without data")
+def no_data(rng: Rng, seed: int) -> Spoilt:
+    scan = draw(rng, seed).scan
+    return scan.replace(channels={scan.channel: np.full(scan.shape, np.nan)}), None
+
+
+# --- lines ---------------------------------------------------------------------------------------
+
+
+@fault("streaks", size="1 to 5 % of the lines (3 at least) displaced over 10 % or more, by 5 times the noise or more")
+def streaks(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed)
+    values = np.array(scene.scan.values)
+    passes, slow, fast = values.shape
+    height = max(5 * scene.noise, 0.3 * scene.structure)
+    for _ in range(max(3, round(rng.uniform(0.01, 0.05) * passes * slow))):
+        length = int(rng.uniform(0.1, 1) * fast) + 1
+        begin = int(rng.integers(0, fast - length + 1))
+        shift = height * rng.uniform(1, 2) * rng.choice([-1, 1])
+        values[rng.integers(passes), rng.integers(1, slow - 1), begin : begin + length] += shift
+    return scene.scan.replace(channels={scene.scan.channel: values}), None
+
+
+@fault("jump", size="0.2 to 2 times the structure and 6 times the noise or more, at any moment in mid-frame")
+def jump(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed)
+    by = max(6 * scene.noise, scene.structure * float(rng.uniform(0.2, 2))) * rng.choice([-1, 1])
+    return faults.jumped(scene.scan, float(rng.uniform(0.1, 0.9)), by), None
+
+
+@fault("sideways jump", size="3 to 8 pixels along the fast axis, on grids, gratings and rough surfaces")
+def sideways_jump(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, "grid", "rough")
+    along, _ = scene.scan.axes
+    by = scene.scan.spacing[0] * rng.uniform(3, 8) * rng.choice([-1, 1]) * along
+    return scene.again(jump=(float(rng.uniform(0.15, 0.85)), by[0], by[1])), None
+
+
+# --- passes --------------------------------------------------------------------------------------
+
+
+@fault("dead pass", size="one pass holds noise only")
+def dead_pass(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, *STRUCTURED, passes=2, pattern="raster")
+    return faults.dead(scene.scan, int(rng.integers(2)), scene.noise, seed), None
+
+
+@fault("swapped passes", size="trace and retrace exchanged; loops of 6 % of the travel at full travel")
+def swapped_passes(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, "grid", "rough", passes=2, pattern="raster", loop=0.06)
+    return faults.swapped(scene.scan), None
+
+
+@fault("mirrored pass", size="lines of one pass stored backwards; grids and rough surfaces")
+def mirrored_pass(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, "grid", "rough", passes=2, pattern="raster")
+    return faults.mirrored(scene.scan, int(rng.integers(2))), None
+
+
+@fault("lag", size="3 to 6 pixels in each pass, less than a fifth of the pitch")
+def lag(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, "grid", "rough", passes=2, pattern="raster", coarse=True)
+    return faults.lagging(scene.scan, float(rng.uniform(3, 6 if scene.kind == "rough" else 4))), None
+
+
+# --- feedback and pick-up ------------------------------------------------------------------------
+
+
+@fault(
+    "ringing",
+    size="period of 5 to 12 pixels, damping 0.1 to 0.3 of critical (overshoot 37 to 73 %); edges across "
+    "the fast axis, a fine raster (pitch of 24 pixels or more where the frame allows)",
+)
+def ringing(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, "grid", "grating", "step", aligned=True, coarse=True)
+    return faults.ringing(scene.scan, float(rng.uniform(5, 12)), float(rng.uniform(0.1, 0.3))), None
+
+
+@fault("interference", size="amplitude 0.7 to 3 times the noise and 2 % of the structure or more; two passes")
+def interference(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, passes=2, pattern="raster", line_period=1.0)
+    return _disturbed(rng, scene), None
+
+
+@fault("interference", size="amplitude 1 to 3 times the noise and 4 % of the structure or more; one pass; no grids")
+def interference_in_one_pass(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, "grating", "step", "flat", "rough", passes=1, line_period=1.0)
+    return _disturbed(rng, scene, 1.0, 0.04), None
+
+
+def _disturbed(rng: Rng, scene: Scene, least: float = 0.7, part: float = 0.02) -> Scan:
+    amplitude = max(scene.noise * float(rng.uniform(least, 3)), part * scene.structure)
+    nyquist = scene.scan.fast.size / (scene.scan.line_period or 1.0)
+    frequency = float(rng.uniform(0.15, 0.9)) * nyquist
+    return faults.disturbed(scene.scan, frequency, amplitude, float(rng.uniform(0, 2 * np.pi)))
+
+
+# --- surface and probe ---------------------------------------------------------------------------
+
+
+@fault("undersampled edges", size="edges narrower than 0.8 of a pixel")
+def undersampled_edges(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, "grid", "grating")
+    pixel = min(scene.scan.spacing)
+    narrow = 0.8 * pixel * float(rng.uniform(0.2, 1)) / scene.pitch
+    return scene.again(surface=scene.changed(edge=narrow, tip_radius=0.0)), None
+
+
+@fault(
+    "double tip",
+    size="second end 0.2 to 0.7 of the structure higher, 0.12 to 0.25 of the pitch aside (8 pixels at least), noise of 3 % of the "
+    "structure at most",
+)
+def double_tip(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, "grid", "grating", feature="bumps", aligned=True, coarse=True, points=256)
+    along, across = scene.scan.axes
+    away = max(8 * scene.scan.spacing[0], scene.pitch * float(rng.uniform(0.12, 0.25)))
+    angle = float(rng.uniform(-0.6, 0.6)) + np.pi * rng.integers(2)
+    # across the lines that the fast axis meets, so that each is met twice
+    offset = away * (np.cos(angle) * along + np.sin(angle) * across)
+    surface = scene.changed(duty=0.4, edge=min(scene.surface.edge, 0.12))
+    probe = faults.DoubleTip(surface, (offset[0], offset[1]), scene.structure * float(rng.uniform(0.2, 0.7)))
+    return scene.again(surface=probe, noise=min(scene.noise, scene.structure / 30)), None
+
+
+@fault(
+    "blunt tip",
+    size="flanks of 0.25 to 0.4 of the pitch on edges of 0.06, a fine raster (pitch of 24 pixels or more where the frame allows), noise of 3 % of "
+    "the structure at most",
+    notes=True,
+)
+def blunt_tip(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, "grid", "grating", feature="bumps", coarse=True, aligned=True, points=256)
+    pitch = scene.pitch
+    radius = (float(rng.uniform(0.25, 0.4)) * pitch) ** 2 / (2 * scene.structure)
+    surface = scene.changed(tip_radius=radius, edge=0.06, duty=0.35)
+    return scene.again(surface=surface, noise=min(scene.noise, scene.structure / 30)), None
+
+
+# --- shape ---------------------------------------------------------------------------------------
+
+
+@fault("tilt", size="4 to 10 degrees")
+def tilt(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, "grid", "grating", "step", "flat", "rough")
+    slope, way = np.tan(np.deg2rad(rng.uniform(4, 10))), rng.uniform(0, 2 * np.pi)
+    return scene.again(surface=scene.changed(slope=(float(slope * np.cos(way)), float(slope * np.sin(way))))), None
+
+
+@fault("drift in height", size="settling by 1 to 5 times the structure (10 times the noise) in 0.1 to 0.5 frames")
+def drift_in_height(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, "grid", "grating", "flat")
+    by = max(scene.structure, 10 * scene.noise) * float(rng.uniform(1, 5)) * rng.choice([-1, 1])
+    return faults.drifted(scene.scan, by, float(rng.uniform(0.1, 0.5))), None
+
+
+# --- what was done before ------------------------------------------------------------------------
+
+
+@fault("levelled lines", size="mean, median, straight line or median difference taken off each line")
+def levelled_lines(rng: Rng, seed: int) -> Spoilt:
+    scan = draw(rng, seed, "grid", "grating", "step", "flat", "rough").scan
+    return faults.levelled(scan, rng.choice(["mean", "median", "line", "difference"])), None
+
+
+@fault("levelled", size="least-squares plane or polynomial of degree 2 taken off", notes=True)
+def levelled_as_a_whole(rng: Rng, seed: int) -> Spoilt:
+    scan = draw(rng, seed, "grid", "grating", "step", "flat", "rough").scan
+    return faults.levelled(scan, rng.choice(["plane", "bowl"])), None
+
+
+@fault("filtered", size="Gaussian of 0.7 to 2 pixels, mean or median over 3 or 5 pixels squared")
+def filtered(rng: Rng, seed: int) -> Spoilt:
+    scan = draw(rng, seed, gaps=0.0).scan
+    how = rng.choice(["gauss", "mean", "median"])
+    size = float(rng.uniform(0.7, 2)) if how == "gauss" else float(rng.choice([3, 5]))
+    return faults.smoothed(scan, how, size), None
+
+
+# --- against the standard, and what the scan says of itself ----------------------------------------
+
+
+@fault("too few periods", size="2 to 4.5 periods in the frame")
+def too_few_periods(rng: Rng, seed: int) -> Spoilt:
+    return _pitched(rng, seed, lambda size, points: size / float(rng.uniform(2, 4.5)))
+
+
+@fault("too many periods", size="2 to 5 points a period")
+def too_many_periods(rng: Rng, seed: int) -> Spoilt:
+    return _pitched(rng, seed, lambda size, points: size / points * float(rng.uniform(2, 5)))
+
+
+def _pitched(rng: Rng, seed: int, pitch: Callable[[float, int], float]) -> Spoilt:
+    scene = draw(rng, seed, "grating")
+    scan = scene.scan
+    chosen = pitch(max(scan.size), min(scan.fast.size, scan.slow.size))
+    surface = scene.changed(pitch=chosen, edge=0.2, duty=0.5, tip_radius=0.0, theta=scan.rotation)
+    return scene.again(surface=surface), Grating(name="grating", pitch=Value(chosen, 1e-3 * chosen))
+
+
+@fault("no such pattern", size="pitch of the standard 1.8 to 5 times that of the picture, or less by as much")
+def wrong_standard(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, "grating")
+    factor = float(rng.uniform(1.8, 5))
+    size, points = max(scene.scan.size), scene.scan.fast.size
+    pitch = scene.pitch
+    pitch = pitch * factor if pitch * factor < size / 3.2 else pitch / factor
+    return scene.scan, Grating(name="another", pitch=Value(max(pitch, 3.2 * size / points), 1e-9))
+
+
+@fault("nonsense size", "nonsense heights", size="size 1000 times too large or small, or heights a million times")
+def wrong_unit(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, "grid", "grating", "step", "rough")
+    scan = scene.scan
+    which = rng.integers(3)
+    if which == 0:
+        return scan.replace(channels={"height": scan.values * 1e6}), scene.standard
+    scene = draw(rng, seed, "grid", "grating")
+    factor = 1000.0 if which == 1 else 0.001
+    scan = scene.scan
+    return scan.replace(fast=scan.fast * factor, slow=scan.slow * factor), scene.standard
+
+
+@fault("nonsense speed", size="line period a thousand times too long, or a million times too short")
+def wrong_timing(rng: Rng, seed: int) -> Spoilt:
+    scan = draw(rng, seed, line_period=float(rng.choice([0.7, 1.0, 2.0]))).scan
+    factor = float(rng.choice([1e3, 1e-6])) * (1 if scan.slow.size >= 256 else 2)
+    period = (scan.line_period or 1.0) * factor
+    return scan.replace(line_period=period, turnaround=period / 20), None
+
+
+@fault("nonsense rest position", size="a thousand times too far")
+def wrong_rest_position(rng: Rng, seed: int) -> Spoilt:
+    scan = draw(rng, seed).scan
+    return scan.replace(previous_x=(scan.previous_x or 1e-6) * 1e3, previous_y=1e-2), None
+
+
+@fault("no timing", size="line_period left out", notes=True)
+def missing_timing(rng: Rng, seed: int) -> Spoilt:
+    return draw(rng, seed).scan.replace(line_period=None, turnaround=None), None
+
+
+# --- counting ------------------------------------------------------------------------------------
+
+
+def serious(findings: tuple[Finding, ...]) -> list[Finding]:
+    return [finding for finding in findings if finding.severity != "note"]
+
+
+def blamed(seed: int) -> list[str]:
+    """Kinds of warnings and errors that a clean scan raises, with its standard and without."""
+    scene = clean(seed)
+    found = serious(inspect_scan(scene.scan, scene.standard))
+    return sorted({finding.kind for finding in found})
+
+
+def found(name: str, seed: int) -> bool:
+    """Whether a fault is found."""
+    wanted = FAULTS[name]
+    number = list(FAULTS).index(name)
+    scan, standard = wanted.spoil(np.random.default_rng((seed, 50, number)), 1000 * number + seed)
+    findings = inspect_scan(scan, standard)
+    if not wanted.notes:
+        findings = tuple(serious(findings))
+    return any(finding.kind in wanted.kinds for finding in findings)
+
+
+def run(state: dict[str, Any], clean_scans: int, each: int, seconds: float, only: str | None = None) -> bool:
+    """Go on counting until the numbers are reached or time is up; True when all is done."""
+    end = time.monotonic() + seconds
+    tasks: list[tuple[str, int]] = [("clean", clean_scans)] + [(name, each) for name in FAULTS]
+    for name, wanted in tasks:
+        if only not in (None, name):
+            continue
+        done = state.setdefault(name, {"count": 0, "missed": []} if name != "clean" else {"count": 0, "blamed": {}})
+        while done["count"] < wanted:
+            if time.monotonic() > end:
+                return False
+            seed = done["count"]
+            if name == "clean":
+                kinds = blamed(seed)
+                if kinds:
+                    done["blamed"][str(seed)] = kinds
+            elif not found(name, seed):
+                done["missed"].append(seed)
+            done["count"] += 1
+    return True
+
+
+def table(state: dict[str, Any]) -> str:
+    """The results as the page of the documentation shows them."""
+    rows = ["| fault | size | found as | scans | found |", "| --- | --- | --- | --- | --- |"]
+    for name, wanted in FAULTS.items():
+        if name in state:
+            count = state[name]["count"]
+            hit = count - len(state[name]["missed"])
+            kinds = ", ".join(wanted.kinds) + (" (a note will do)" if wanted.notes else "")
+            rows.append(f"| {name} | {wanted.size} | {kinds} | {count} | {100 * hit / max(count, 1):.1f} % |")
+    done = state.get("clean", {"count": 0, "blamed": {}})
+    kinds = Counter(kind for each in done["blamed"].values() for kind in each)
+    part = 100 * len(done["blamed"]) / max(done["count"], 1)
+    words = ", ".join(f"{kind} ({number})" for kind, number in kinds.most_common()) or "nothing"
+    rows += [
+        "",
+        f"Clean scans: {done['count']}; {len(done['blamed'])} of them ({part:.1f} %) raised a warning or an error: ",
+    ]
+    rows[-1] += f"{words}."
+    return "\n".join(rows)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("state", type=Path, help="JSON file that keeps the counts; begun if it does not exist")
+    parser.add_argument("--clean", type=int, default=600)
+    parser.add_argument("--each", type=int, default=200)
+    parser.add_argument("--seconds", type=float, default=100, help="stop after this time; run again to go on")
+    parser.add_argument("--only", help="one fault, or 'clean'")
+    parser.add_argument("--write", action="store_true", help=f"put the table into {PAGE.name}")
+    options = parser.parse_args()
+    state = json.loads(options.state.read_text("utf-8")) if options.state.exists() else {}
+    done = run(state, options.clean, options.each, options.seconds, options.only)
+    options.state.write_text(json.dumps(state), "utf-8")
+    print(table(state))
+    print("done" if done else "not done yet: run again")
+    if options.write:
+        words = f"\\1\n{table(state)}\n\nMeasured {datetime.now(UTC):%Y-%m-%d}.\n\n\\2"
+        page = PAGE.read_text("utf-8")
+        PAGE.write_text(re.sub(r"(<!-- measured -->\n).*?(<!-- end -->)", words, page, flags=re.DOTALL), "utf-8")
+
+
+if __name__ == "__main__":
+    main()
