@@ -13,7 +13,6 @@ from tests.benchmarks.scenes import clean
 
 CLEAN, MOST_BLAMED = 30, 2
 EACH, MOST_MISSED = 3, 1
-WEAK = {"sideways jump", "filtered"}  # found less often than the rest, see docs/reference/findings.md
 
 
 def kinds(scan: Scan, **options: object) -> set[str]:
@@ -114,7 +113,7 @@ def test_infinite_values_are_gaps() -> None:
     scan = grid()
     values = np.array(scan.values)
     values[0, 5, 5] = np.inf
-    assert kinds(scan.replace(channels={"height": values})) == {"impossible values"}
+    assert "impossible values" in kinds(scan.replace(channels={"height": values}))
 
 
 def test_copied_pass() -> None:
@@ -136,6 +135,5 @@ def test_clean_scans_raise_next_to_nothing() -> None:
 
 @pytest.mark.parametrize("name", FAULTS)
 def test_faults_are_found(name: str) -> None:
-    each = EACH + 3 * (name in WEAK)
-    missed = [seed for seed in range(each) if not found(name, seed)]
-    assert len(missed) <= (MOST_MISSED if name not in WEAK else each - 2), missed
+    missed = [seed for seed in range(EACH) if not found(name, seed)]
+    assert len(missed) <= MOST_MISSED, missed

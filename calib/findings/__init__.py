@@ -9,7 +9,9 @@ from __future__ import annotations
 import warnings
 from collections.abc import Iterator
 
-from calib.findings import edges, feedback, lines, metadata, passes, past, pickup, samples, shape
+import numpy as np
+
+from calib.findings import lines, metadata, passes, pickup, samples
 from calib.findings.finding import SEVERITIES, Finding, Severity, worst
 from calib.findings.sheet import sheets
 from calib.scan import Scan
@@ -34,8 +36,9 @@ def inspect_scan(scan: Scan, standard: Standard | None = None) -> tuple[Finding,
     tuple of Finding
         The worst first. It is the same for the same scan.
     """
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", "All-NaN slice", RuntimeWarning)  # lines without data have no median
+    # lines without data have no median, and values may be anything: what comes of them is not finite, and is left out
+    with warnings.catch_warnings(), np.errstate(all="ignore"):
+        warnings.simplefilter("ignore", RuntimeWarning)
         found = list(_inspect(scan, standard))
     return tuple(sorted(found, key=lambda finding: -SEVERITIES.index(finding.severity)))
 
@@ -60,12 +63,6 @@ def _inspect(scan: Scan, standard: Standard | None) -> Iterator[Finding]:
     waves = list(pickup.interference(parts))
     yield from waves
     yield from passes.pass_checks(parts, disturbed=bool(waves))
-    yield from feedback.ringing(parts)
-    yield from edges.edge_checks(parts)
-    yield from shape.tilt(parts)
-    yield from shape.drift(parts)
-    yield from past.levelled(parts)
-    yield from past.filtered(parts)
     if standard is not None:
         from calib.findings.against import against_standard
 

@@ -139,14 +139,6 @@ def jump(rng: Rng, seed: int) -> Spoilt:
     return faults.jumped(scene.scan, float(rng.uniform(0.1, 0.9)), by), None
 
 
-@fault("sideways jump", size="3 to 8 pixels along the fast axis, on grids, gratings and rough surfaces")
-def sideways_jump(rng: Rng, seed: int) -> Spoilt:
-    scene = draw(rng, seed, "grid", "rough")
-    along, _ = scene.scan.axes
-    by = scene.scan.spacing[0] * rng.uniform(3, 8) * rng.choice([-1, 1]) * along
-    return scene.again(jump=(float(rng.uniform(0.15, 0.85)), by[0], by[1])), None
-
-
 # --- passes --------------------------------------------------------------------------------------
 
 
@@ -177,16 +169,6 @@ def lag(rng: Rng, seed: int) -> Spoilt:
 # --- feedback and pick-up ------------------------------------------------------------------------
 
 
-@fault(
-    "ringing",
-    size="period of 5 to 12 pixels, damping 0.1 to 0.3 of critical (overshoot 37 to 73 %); edges across "
-    "the fast axis, a fine raster (pitch of 24 pixels or more where the frame allows)",
-)
-def ringing(rng: Rng, seed: int) -> Spoilt:
-    scene = draw(rng, seed, "grid", "grating", "step", aligned=True, coarse=True)
-    return faults.ringing(scene.scan, float(rng.uniform(5, 12)), float(rng.uniform(0.1, 0.3))), None
-
-
 @fault("interference", size="amplitude 0.7 to 3 times the noise and 2 % of the structure or more; two passes")
 def interference(rng: Rng, seed: int) -> Spoilt:
     scene = draw(rng, seed, passes=2, pattern="raster", line_period=1.0)
@@ -209,83 +191,10 @@ def _disturbed(rng: Rng, scene: Scene, least: float = 0.7, part: float = 0.02) -
 # --- surface and probe ---------------------------------------------------------------------------
 
 
-@fault("undersampled edges", size="edges narrower than 0.8 of a pixel")
-def undersampled_edges(rng: Rng, seed: int) -> Spoilt:
-    scene = draw(rng, seed, "grid", "grating")
-    pixel = min(scene.scan.spacing)
-    narrow = 0.8 * pixel * float(rng.uniform(0.2, 1)) / scene.pitch
-    return scene.again(surface=scene.changed(edge=narrow, tip_radius=0.0)), None
-
-
-@fault(
-    "double tip",
-    size="second end 0.2 to 0.7 of the structure higher, 0.12 to 0.25 of the pitch aside (8 pixels at least), noise of 3 % of the "
-    "structure at most",
-)
-def double_tip(rng: Rng, seed: int) -> Spoilt:
-    scene = draw(rng, seed, "grid", "grating", feature="bumps", aligned=True, coarse=True, points=256)
-    along, across = scene.scan.axes
-    away = max(8 * scene.scan.spacing[0], scene.pitch * float(rng.uniform(0.12, 0.25)))
-    angle = float(rng.uniform(-0.6, 0.6)) + np.pi * rng.integers(2)
-    # across the lines that the fast axis meets, so that each is met twice
-    offset = away * (np.cos(angle) * along + np.sin(angle) * across)
-    surface = scene.changed(duty=0.4, edge=min(scene.surface.edge, 0.12))
-    probe = faults.DoubleTip(surface, (offset[0], offset[1]), scene.structure * float(rng.uniform(0.2, 0.7)))
-    return scene.again(surface=probe, noise=min(scene.noise, scene.structure / 30)), None
-
-
-@fault(
-    "blunt tip",
-    size="flanks of 0.25 to 0.4 of the pitch on edges of 0.06, a fine raster (pitch of 24 pixels or more where the frame allows), noise of 3 % of "
-    "the structure at most",
-    notes=True,
-)
-def blunt_tip(rng: Rng, seed: int) -> Spoilt:
-    scene = draw(rng, seed, "grid", "grating", feature="bumps", coarse=True, aligned=True, points=256)
-    pitch = scene.pitch
-    radius = (float(rng.uniform(0.25, 0.4)) * pitch) ** 2 / (2 * scene.structure)
-    surface = scene.changed(tip_radius=radius, edge=0.06, duty=0.35)
-    return scene.again(surface=surface, noise=min(scene.noise, scene.structure / 30)), None
-
-
 # --- shape ---------------------------------------------------------------------------------------
 
 
-@fault("tilt", size="4 to 10 degrees")
-def tilt(rng: Rng, seed: int) -> Spoilt:
-    scene = draw(rng, seed, "grid", "grating", "step", "flat", "rough")
-    slope, way = np.tan(np.deg2rad(rng.uniform(4, 10))), rng.uniform(0, 2 * np.pi)
-    return scene.again(surface=scene.changed(slope=(float(slope * np.cos(way)), float(slope * np.sin(way))))), None
-
-
-@fault("drift in height", size="settling by 1 to 5 times the structure (10 times the noise) in 0.1 to 0.5 frames")
-def drift_in_height(rng: Rng, seed: int) -> Spoilt:
-    scene = draw(rng, seed, "grid", "grating", "flat")
-    by = max(scene.structure, 10 * scene.noise) * float(rng.uniform(1, 5)) * rng.choice([-1, 1])
-    return faults.drifted(scene.scan, by, float(rng.uniform(0.1, 0.5))), None
-
-
 # --- what was done before ------------------------------------------------------------------------
-
-
-@fault("levelled lines", size="mean, median, straight line or median difference taken off each line")
-def levelled_lines(rng: Rng, seed: int) -> Spoilt:
-    scan = draw(rng, seed, "grid", "grating", "step", "flat", "rough").scan
-    return faults.levelled(scan, rng.choice(["mean", "median", "line", "difference"])), None
-
-
-@fault("levelled", size="least-squares plane or polynomial of degree 2 taken off", notes=True)
-def levelled_as_a_whole(rng: Rng, seed: int) -> Spoilt:
-    scan = draw(rng, seed, "grid", "grating", "step", "flat", "rough").scan
-    return faults.levelled(scan, rng.choice(["plane", "bowl"])), None
-
-
-@fault("filtered", size="Gaussian of 0.7 to 2 pixels, mean or median over 3 or 5 pixels squared")
-def filtered(rng: Rng, seed: int) -> Spoilt:
-    scan = draw(rng, seed, gaps=0.0).scan
-    how = rng.choice(["gauss", "mean", "median"])
-    size = float(rng.uniform(0.7, 2)) if how == "gauss" else float(rng.choice([3, 5]))
-    return faults.smoothed(scan, how, size), None
 
 
 # --- against the standard, and what the scan says of itself ----------------------------------------
