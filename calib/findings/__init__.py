@@ -46,6 +46,8 @@ def inspect_scan(scan: Scan, standard: Standard | None = None) -> tuple[Finding,
 def _inspect(scan: Scan, standard: Standard | None) -> Iterator[Finding]:
     yield from metadata.missing(scan)
     yield from metadata.nonsense(scan)
+    yield from samples.impossible(scan)
+    scan = samples.possible(scan)
     parts = [samples.Statistics.of(sheet) for sheet in sheets(scan)]
     nothing = list(samples.no_data(parts))
     yield from nothing

@@ -57,7 +57,7 @@ class PassNodes:
     rejected: Float
 
 
-def refine(image: Image, lattice: Lattice, periods: Float, use: np.ndarray, rounds: int = 4) -> PassNodes:
+def refine(image: Image, lattice: Lattice, periods: Float, use: np.ndarray, rounds: int = 3) -> PassNodes:
     """Fit the template in every tile.
 
     Parameters

@@ -175,12 +175,6 @@ def interference(rng: Rng, seed: int) -> Spoilt:
     return _disturbed(rng, scene), None
 
 
-@fault("interference", size="amplitude 1 to 3 times the noise and 4 % of the structure or more; one pass; no grids")
-def interference_in_one_pass(rng: Rng, seed: int) -> Spoilt:
-    scene = draw(rng, seed, "grating", "step", "flat", "rough", passes=1, line_period=1.0)
-    return _disturbed(rng, scene, 1.0, 0.04), None
-
-
 def _disturbed(rng: Rng, scene: Scene, least: float = 0.7, part: float = 0.02) -> Scan:
     amplitude = max(scene.noise * float(rng.uniform(least, 3)), part * scene.structure)
     nyquist = scene.scan.fast.size / (scene.scan.line_period or 1.0)
