@@ -366,15 +366,7 @@ def _standards(items: Sequence[Pair]) -> list[dict[str, Any]]:
 def _versions() -> dict[str, str]:
     from importlib.metadata import version
 
-    import lmfit
-    import scipy
-
     import calib
 
-    return {
-        "calib": calib.__version__,
-        "python": platform.python_version(),
-        "numpy": version("numpy"),
-        "scipy": scipy.__version__,
-        "lmfit": lmfit.__version__,
-    }
+    packages = {name: version(name) for name in ("numpy", "scipy", "scikit-image")}
+    return {"calib": calib.__version__, "python": platform.python_version(), **packages}

@@ -123,19 +123,19 @@ class Image:
 def _level(values: Float, good: np.ndarray) -> Float:
     rows = np.linspace(-1, 1, values.shape[0])[:, None]
     columns = np.linspace(-1, 1, values.shape[1])[None, :]
-    one = np.ones_like(values)
-    terms = np.stack([one, one * rows, one * columns, rows * columns, one * rows**2, one * columns**2])
     # a coarse subset determines six numbers as well as all pixels do
     step = max(1, int(np.sqrt(values.size / 40000)))
-    thin = np.zeros_like(good)
-    thin[::step, ::step] = True
-    use = good & thin
-    weights = np.ones(int(use.sum()))
-    design, data = terms[:, use].T, values[use]
+    thin = (slice(None, None, step), slice(None, None, step))
+    use = good[thin]
+    row, column = (part[use] for part in np.broadcast_arrays(rows[thin[0]], columns[:, thin[1]]))
+    design = np.stack([np.ones(row.size), row, column, row * column, row**2, column**2], axis=1)
+    data = values[thin][use]
+    weights = np.ones(row.size)
     fit = np.zeros(6)
     for _ in range(3):
         fit = np.linalg.lstsq(design * weights[:, None], data * weights, rcond=None)[0]
         rest = data - design @ fit
         spread = np.median(np.abs(rest)) + 1e-300
         weights = np.sqrt(1 / (1 + (rest / (6 * spread)) ** 2))
-    return np.where(good, values - np.tensordot(fit, terms, 1), 0.0)
+    along_rows, along_columns = fit[0] + fit[1] * rows + fit[4] * rows**2, fit[2] * columns + fit[5] * columns**2
+    return np.where(good, values - along_rows - along_columns - fit[3] * rows * columns, 0.0)
