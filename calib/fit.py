@@ -204,7 +204,7 @@ def _settle(problem: Problem, x: Float, misfit: float | None, noise: Noise) -> t
     solution = None
     for round_ in range(6):
         problem.set_noise(misfit)
-        solution = solve(problem.blocks, x, prior_mean=zero, prior_sd=problem.prior_sd, tolerance=1e-4)
+        solution = solve(problem.blocks, x, prior_mean=zero, prior_sd=problem.prior_sd, tolerance=1e-3, finish=False)
         x = solution.x
         if solution.dof <= 0:
             raise ModelError(

@@ -160,6 +160,7 @@ def solve(
     sigma: SigmaMode = "known",
     damping: float = 0.0,
     tolerance: float = 1e-8,
+    finish: bool = True,
     max_iterations: int = 200,
 ) -> Solution:
     """Solve a weighted nonlinear least-squares problem with Gaussian priors.
@@ -186,6 +187,9 @@ def solve(
         step, which is best where the residuals are nearly linear; 1e-3 is safer far from the solution.
     tolerance
         Length of the remaining step, in standard uncertainties, at which the solution is accepted.
+    finish
+        Whether an ill-conditioned problem is finished by a QR decomposition; not worth its time where the solution is
+        only a step on the way.
     max_iterations
         Points at which the Jacobian is used at most, for one value of the factor.
 
@@ -206,7 +210,7 @@ def solve(
     point = problem.at(x)
     if point is None:
         raise ModelError("The fit can't begin: residuals or derivatives are not finite at the starting values.")
-    point, iterations = _descend(point, damping, tolerance, max_iterations)
+    point, iterations = _descend(point, damping, tolerance, max_iterations, finish)
     if sigma == "from_residuals":
         point, more = _estimate_factor(point, tolerance, max_iterations)
         iterations += more
@@ -243,13 +247,15 @@ def _priors(x: Float, mean: ArrayLike | None, sd: ArrayLike | None) -> tuple[Flo
     return np.where(held, means, 0.0), np.where(held, 1.0 / sds, 0.0) ** 2
 
 
-def _descend(point: Point, damping: float, tolerance: float, max_iterations: int) -> tuple[Point, int]:
+def _descend(
+    point: Point, damping: float, tolerance: float, max_iterations: int, finish: bool = True
+) -> tuple[Point, int]:
     problem = point.problem
     least, stalled = point.spectrum.scale, False
     for iteration in range(1, max_iterations + 1):
         converged = stalled or point.spectrum.decrement <= max(tolerance**2 * point.unit, point.rounding)
         if converged:
-            if problem.by_qr or point.spectrum.condition <= _ILL_CONDITIONED:
+            if problem.by_qr or not finish or point.spectrum.condition <= _ILL_CONDITIONED:
                 return point, iteration
             problem.by_qr, stalled = True, False
             point = problem.again(point)
