@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calib.model_error import error_covariance, error_sd
 from calib.path import Path, Samples
 from calib.scan import Scan
 from calib.scanner import height as heights
@@ -116,7 +117,7 @@ def position_uncertainty(model: Model, path: Path) -> Float:
     index, row, place = np.meshgrid(np.arange(passes), rows, path.fast[columns], indexing="ij")
     samples = path.samples(index, row, place)
     root = spread(model, path, samples)
-    variance = np.sum(root**2, axis=1) + model.misfit.lateral**2
+    variance = np.sum(root**2, axis=1) + error_sd(model, path, samples) ** 2
     coarse = np.sqrt(variance).reshape(2, passes, rows.size, columns.size)
     at = np.meshgrid(
         np.interp(np.arange(slow), rows, np.arange(rows.size)),
@@ -124,6 +125,22 @@ def position_uncertainty(model: Model, path: Path) -> Float:
         indexing="ij",
     )
     return np.stack([[ndimage.map_coordinates(one, at, order=1) for one in axis] for axis in coarse])
+
+
+def joint_covariance(model: Model, path: Path, samples: Samples) -> Float:
+    """Covariance of true positions with all that is in it: fit, what is unknown of this scan alone, and model error.
+
+    The rigid motion that all samples share is not taken out: it cancels in distances and angles.
+
+    Returns
+    -------
+    Array of shape ``(2, samples, 2, samples)``, m^2.
+    """
+    root = spread(model, path, samples, gauge=False)
+    covariance = np.einsum("irk,jrl->ikjl", root, root)
+    for axis, own in enumerate(error_covariance(model, path, samples)):
+        covariance[axis, :, axis] += own
+    return covariance
 
 
 def spread(model: Model, path: Path, samples: Samples, *, gauge: bool = True) -> Float:
@@ -196,6 +213,5 @@ def mean_scale(model: Model, axis: int, size: float, line_period: float | None, 
     value = float(weights @ true[axis])
     root = spread(model, path, samples, gauge=False)
     u_fit = float(np.linalg.norm(root[axis] @ weights))
-    # the model's error is alike over about a quarter of the field
-    u_error = model.misfit.lateral / (size * np.sqrt(4 / 12))
+    u_error = float(np.sqrt(weights @ error_covariance(model, path, samples)[axis] @ weights))
     return value, float(np.hypot(u_fit, u_error))

@@ -21,6 +21,7 @@ from calib.files import write_atomically
 from calib.heights import repeatability
 from calib.locate import positions, spread
 from calib.model import Model
+from calib.model_error import error_covariance
 from calib.observe.lateral import LateralObservation, observe_again, observe_lateral
 from calib.observe.step import StepObservation, observe_step
 from calib.scan import Scan
@@ -32,7 +33,6 @@ CONFORMS, FAILS, UNDECIDED = "conforms", "does not conform", "can't be decided"
 
 _LEVEL = 0.95
 _USEFUL = 0.05  # an expanded uncertainty above this part of the value decides nothing
-_ALIKE = 0.25  # over which part of the field the model's error is alike
 
 
 @dataclass(frozen=True)
@@ -292,7 +292,7 @@ def _lateral(model: Model, observation: LateralObservation) -> list[_Found]:
     """Pitches and angle of the lattice that fits the corrected nodes, with what makes up their uncertainty."""
     path, standard = observation.path, observation.standard
     samples = path.samples(observation.pass_index, observation.row, observation.fast)
-    position, solve = _fit_lattice(model, observation)
+    _, solve = _fit_lattice(model, observation)
     m = observation.periods.shape[1]
     frequency = (solve @ observation.periods)[:2].T
     if m == 2 and not np.linalg.det(frequency) > 0:
@@ -303,10 +303,7 @@ def _lateral(model: Model, observation: LateralObservation) -> list[_Found]:
     by_position = -np.einsum("qkn,kc->qcn", by_periods, frequency)
     noise = np.einsum("qkn,nkl,qln->q", by_periods, observation.covariance, by_periods)
     root = np.einsum("qcn,cpn->qp", by_position, spread(model, path, samples, gauge=False))
-    apart2 = np.sum((position[:, :, None] - position[:, None, :]) ** 2, axis=0)
-    reach = _ALIKE * max(model.domain.area[1] - model.domain.area[0], model.domain.area[3] - model.domain.area[2])
-    alike = np.exp(-0.5 * apart2 / reach**2) * model.misfit.lateral**2
-    misfit = np.einsum("qcn,nm,qcm->q", by_position, alike, by_position)
+    misfit = np.einsum("qcn,cnm,qcm->q", by_position, error_covariance(model, path, samples), by_position)
     names = (
         [("pitch", "m")] if isinstance(standard, Grating) else [("pitch_x", "m"), ("pitch_y", "m"), ("angle", "rad")]
     )
