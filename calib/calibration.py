@@ -16,7 +16,7 @@ from calib.determined import undetermined
 from calib.errors import PlanError, ScanError
 from calib.fit import LateralFit, Noise, check_fold, fit_lateral, refine_all
 from calib.heights import fit_height
-from calib.model import Domain, Misfit, Model
+from calib.model import ASSUMED, Domain, Misfit, Model
 from calib.observe.lateral import LateralObservation, observe_again, observe_lateral
 from calib.observe.step import StepObservation, observe_step
 from calib.path import Path
@@ -120,12 +120,16 @@ def calibrate(
     travel, centre, travel_from = _travel(declared, observed)
     fit = None
     if lateral:
-        fit = fit_lateral(lateral, travel, centre, degree=degree, noise=noise, progress=progress)
+        judging = refinements == 0
+        fit = fit_lateral(lateral, travel, centre, degree=degree, noise=noise, judging=judging, progress=progress)
         for k in range(refinements):
             lateral = refine_all(fit, lateral, _again(lateral_items, lateral), progress)
             # how rich the model may be is chosen anew only from the final nodes
-            fixed = fit.degree if k + 1 < refinements else degree
-            fit = fit_lateral(lateral, travel, centre, degree=fixed, noise=noise, before=fit, progress=progress)
+            last = k + 1 == refinements
+            fixed = degree if last else fit.degree
+            fit = fit_lateral(
+                lateral, travel, centre, degree=fixed, noise=noise, before=fit, judging=last, progress=progress
+            )
         check_fold(fit.motion, fit.values, lateral)
     height = fit_height(steps, declared.travel[2] if declared.travel and len(declared.travel) > 2 else None)
     say("done", 1.0)
@@ -158,7 +162,7 @@ def _model(
         values=fit.values if fit else motion.rest_values,
         covariance=fit.covariance if fit else motion.prior_covariance,
         height=height,
-        misfit=_misfit(fit, travel),
+        misfit=fit.judged if fit else Misfit(0.02 * max(travel), ASSUMED),
         domain=_domain(lateral, steps),
         quality=_quality(fit, lateral),
         undetermined=tuple(undetermined(lateral, steps, fit.left_out if fit else ())),
@@ -299,16 +303,6 @@ def _again(
 # --- what is told ----------------------------------------------------------------------------------
 
 
-def _misfit(fit: LateralFit | None, travel: tuple[float, float]) -> Misfit:
-    if fit is None:
-        return Misfit(0.02 * max(travel), "assumed")
-    rms = float(np.sqrt(np.mean(np.square(list(fit.predicted.values())))))
-    if fit.whole_scans:
-        return Misfit(rms, "left-out scans", fit.predicted)
-    # parts of one scan say nothing of other sizes, speeds and directions
-    return Misfit(float(np.hypot(2 * rms, 2e-3 * max(travel) / 2)), "left-out parts of scans", fit.predicted)
-
-
 def _domain(lateral: Sequence[LateralObservation], steps: Sequence[StepObservation]) -> Domain:
     used: Sequence[LateralObservation | StepObservation] = lateral or steps
     paths = [observation.path for observation in used]
@@ -337,6 +331,7 @@ def _quality(fit: LateralFit | None, lateral: Sequence[LateralObservation]) -> d
         "nodes": sum(observation.size for observation in lateral),
         "residual": fit.residual,
         "misfit": fit.misfit,
+        "noise_factor": fit.factor,
         "chi2": fit.solution.chi2,
         "dof": fit.solution.dof,
         "degree": fit.degree,

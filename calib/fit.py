@@ -9,8 +9,10 @@ from typing import Literal
 
 import numpy as np
 
-from calib.choice import Prediction, predict
+from calib.choice import Prediction, covariance_at, honest_factor, predict
 from calib.errors import ModelError, ScanError
+from calib.judged import judge, learned
+from calib.model import ASSUMED, Misfit
 from calib.observe.lateral import LateralObservation
 from calib.problem import Problem
 from calib.scanner.creep import Creep, spread_times
@@ -47,10 +49,11 @@ class LateralFit:
         Rms residual of the nodes along one direction, m.
     degree
         Of the nonlinearity.
-    predicted
-        For each scan the rms error with which the others predict it, m.
-    whole_scans
-        Whether scans were left out, or only parts of them.
+    factor
+        By which the noise of nodes was raised for the covariance, so that left-out scans are predicted as well as it
+        claims.
+    judged
+        The model's error beyond that.
     left_out
         Effects that were left out, and why.
     """
@@ -63,8 +66,8 @@ class LateralFit:
     misfit: float
     residual: float
     degree: int
-    predicted: dict[str, float]
-    whole_scans: bool
+    factor: float
+    judged: Misfit
     left_out: tuple[str, ...]
 
 
@@ -76,6 +79,7 @@ def fit_lateral(
     degree: int | None = None,
     noise: Noise = "from residuals",
     before: LateralFit | None = None,
+    judging: bool = True,
     progress: Progress | None = None,
 ) -> LateralFit:
     """Solve for the scanner's motion from all observations at once.
@@ -90,6 +94,8 @@ def fit_lateral(
         Of the nonlinearity; by default it is chosen by prediction of left-out scans.
     before
         A solution for the same scans, to begin with.
+    judging
+        Whether the covariance is to be judged by left-out scans; not needed where the solution is a step on the way.
     noise
         ``from residuals``: nodes are weighed by their noise and a common misfit, at which chi-squared agrees with its
         degrees of freedom, or with which left-out scans are predicted, whichever is larger. ``known``: by their noise
@@ -126,16 +132,22 @@ def fit_lateral(
             solution, misfit = _settle(problem, _carried(problem, richer, solution), misfit, noise)
             own = _own_unknowns(problem, whole)
     everything = np.ones(solution.x.size, dtype=bool)
-    predicted = _predicted(problem, predict(solution, own, everything))
     if noise != "known":
         # what no model follows is alike from node to node, so that many nodes are not as good as their residuals look:
         # they are worth what they are worth in predicting other scans
-        misfit = max(misfit, float(np.sqrt(np.mean(np.square(list(predicted.values()))))))
-        solution = _weighed(problem, solution.x, misfit)
         predicted = _predicted(problem, predict(solution, own, everything))
+        misfit = max(misfit, float(np.sqrt(np.mean(np.square(predicted)))))
+        solution = _weighed(problem, solution.x, misfit)
+    full, judged, factor = solution.covariance, Misfit(misfit, ASSUMED), 1.0
+    if judging:
+        say("judging the model by left-out scans", 0.8)
+        factor = 1.0 if noise == "known" else honest_factor(solution, own)
+        full = covariance_at(solution, factor)
+        judged = judge(problem, solution, own, factor, _labels(observations), whole)
+        motion = Motion(learned(motion.effects, problem, solution.x, full))
     shared = problem.shared
     values = problem.values(solution.x)
-    covariance = problem.factor @ solution.covariance[shared, shared] @ problem.factor.T
+    covariance = problem.factor @ full[shared, shared] @ problem.factor.T
     say("solving", 1.0)
     return LateralFit(
         motion=motion,
@@ -146,8 +158,8 @@ def fit_lateral(
         misfit=misfit,
         residual=_residual(problem, solution),
         degree=degree,
-        predicted=predicted,
-        whole_scans=whole,
+        factor=factor,
+        judged=judged,
         left_out=left_out,
     )
 
@@ -277,19 +289,25 @@ def _choose_degree(
     return next((d, p) for d, p in candidates if p.score <= best + 0.06)
 
 
-def _predicted(problem: Problem, prediction: Prediction) -> dict[str, float]:
+def _predicted(problem: Problem, prediction: Prediction) -> list[float]:
     """Rms error along one direction with which each scan is predicted, m."""
     owners = np.array(problem.owners)
-    result: dict[str, float] = {}
+    result = []
     for k, observation in enumerate(problem.observations):
-        sd2 = (
-            float(np.mean(np.einsum("nii->ni", observation.covariance))) * _pitch(observation) ** 2 + problem.misfit**2
-        )
-        name, count = observation.label, 2
-        while name in result:
-            name, count = f"{observation.label} ({count})", count + 1
-        result[name] = float(np.sqrt(prediction.errors[owners == k].mean() * sd2))
+        noise = float(np.mean(np.einsum("nii->ni", observation.covariance))) * _pitch(observation) ** 2
+        result.append(float(np.sqrt(prediction.errors[owners == k].mean() * (noise + problem.misfit**2))))
     return result
+
+
+def _labels(observations: Sequence[LateralObservation]) -> list[str]:
+    """Names of the scans, no two alike."""
+    found: list[str] = []
+    for observation in observations:
+        name, count = observation.label, 2
+        while name in found:
+            name, count = f"{observation.label} ({count})", count + 1
+        found.append(name)
+    return found
 
 
 def check_fold(motion: Motion, values: Float, observations: Sequence[LateralObservation]) -> None:

@@ -140,7 +140,7 @@ def joint_covariance(model: Model, path: Path, samples: Samples) -> Float:
     covariance = np.einsum("irk,jrl->ikjl", root, root)
     for axis, own in enumerate(error_covariance(model, path, samples)):
         covariance[axis, :, axis] += own
-    return covariance
+    return np.asarray(covariance)
 
 
 def spread(model: Model, path: Path, samples: Samples, *, gauge: bool = True) -> Float:

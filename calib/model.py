@@ -68,6 +68,36 @@ class Domain:
     last: str = ""
 
 
+LEFT_OUT_SCANS, LEFT_OUT_PARTS, ASSUMED = "left-out scans", "left-out parts of scans", "assumed"
+"""Where the size of the model's error comes from."""
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """How a scan of the calibration was taken, and how wrong the model was there when it had to do without that scan.
+
+    Attributes
+    ----------
+    size
+        Geometric mean of the sides, m.
+    direction
+        Of the fast axis from scanner x, rad, between 0 and pi.
+    speed
+        Along the fast axis, m/s; None if unknown.
+    centre
+        Commanded, m.
+    fast_error, slow_error
+        Standard deviation of the model's error along the fast and the slow axis, m.
+    """
+
+    size: float
+    direction: float
+    speed: float | None
+    centre: tuple[float, float]
+    fast_error: float = 0.0
+    slow_error: float = 0.0
+
+
 @dataclass(frozen=True)
 class Misfit:
     """How far the model is from being the scanner, as seen from scans that were left out of the fit.
@@ -75,16 +105,25 @@ class Misfit:
     Attributes
     ----------
     lateral
-        Standard deviation of a position along x or y, m.
+        Standard deviation of a position along x or y, m: the rms over all scans.
     source
         ``left-out scans``, ``left-out parts of scans``, or ``assumed``.
     by_scan
-        Label of each scan to the rms error with which the others predict it, m.
+        Label of each scan to the rms error with which the others predict it, m; what the covariance says of it is in
+        that.
+    scans
+        The model's error under the conditions of each scan, without what the covariance says; empty if it is one
+        number for all.
+    rings
+        Relative size of the error in rings of the frame, from its middle to its border (edges at 0, 0.4, 0.7, 0.9 and
+        1 of the half side); empty if it is the same everywhere.
     """
 
     lateral: float
     source: str
     by_scan: Mapping[str, float] = field(default_factory=dict)
+    scans: tuple[Conditions, ...] = ()
+    rings: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

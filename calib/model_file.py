@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
 import math
@@ -13,7 +14,7 @@ import numpy as np
 
 from calib.errors import FileError, ModelError
 from calib.files import read_bounded, write_atomically
-from calib.model import Domain, Misfit, Model
+from calib.model import Conditions, Domain, Misfit, Model
 from calib.observe.lateral import LateralObservation
 from calib.observe.step import StepObservation
 from calib.scanner import registry
@@ -21,7 +22,7 @@ from calib.scanner.height import NAMES, Height
 from calib.scanner.motion import Motion
 
 FORMAT = "calib model"
-VERSION = (1, 0)
+VERSION = (1, 1)
 _KNOWN = {
     "format", "version", "created", "sha256", "scanner", "effects", "parameters", "covariance", "height", "misfit",
     "domain", "quality", "undetermined", "notes", "observations", "provenance",
@@ -60,6 +61,8 @@ def content(model: Model) -> dict[str, Any]:
             "lateral": model.misfit.lateral,
             "source": model.misfit.source,
             "by_scan": dict(model.misfit.by_scan),
+            "scans": [{**vars(scan), "centre": list(scan.centre)} for scan in model.misfit.scans],
+            "rings": list(model.misfit.rings),
         },
         "domain": {
             "area": list(model.domain.area),
@@ -167,7 +170,13 @@ def _model(body: Mapping[str, Any]) -> Model:
             span=float(height["span"]),
             determined=bool(height["determined"]),
         ),
-        misfit=Misfit(misfit["lateral"], misfit["source"], dict(misfit["by_scan"])),
+        misfit=Misfit(
+            misfit["lateral"],
+            misfit["source"],
+            dict(misfit["by_scan"]),
+            tuple(_conditions(scan) for scan in misfit.get("scans", ())),
+            tuple(float(ring) for ring in misfit.get("rings", ())),
+        ),
         domain=Domain(
             area=tuple(domain["area"]),
             sizes=tuple(domain["sizes"]),
@@ -184,6 +193,11 @@ def _model(body: Mapping[str, Any]) -> Model:
         created=str(body.get("created", "")),
         extra={key: item for key, item in body.items() if key not in _KNOWN},
     )
+
+
+def _conditions(scan: Mapping[str, Any]) -> Conditions:
+    known = {field.name: scan[field.name] for field in dataclasses.fields(Conditions)}
+    return Conditions(**{**known, "centre": (float(scan["centre"][0]), float(scan["centre"][1]))})
 
 
 def _sound(model: Model) -> bool:

@@ -216,7 +216,7 @@ def test_newer_minor_version_is_read_and_its_keys_are_kept(written: dict[str, An
     model.save(tmp_path / "kept.json")
     kept = json.loads((tmp_path / "kept.json").read_text("utf-8"))
     assert kept["humidity"] == newer["humidity"]
-    assert kept["version"] == "1.0"
+    assert kept["version"] == "1.1"
 
 
 def test_newer_major_version_is_refused(written: dict[str, Any], tmp_path: Path) -> None:

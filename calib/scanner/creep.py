@@ -33,18 +33,27 @@ class Creep:
         Prior correlation of the gains of different time constants.
     travel
         Travel of x and y, m, for what an unknown rest position may have left.
+    start
+        How far from its rest position the scanner may in effect have been settled, as a part of the travel: what went
+        before the rest is not known.
     """
 
     name = "creep"
     acts_on: Literal["actuator", "position"] = "actuator"
 
     def __init__(
-        self, times: list[float], travel: tuple[float, float], strength: float = 0.02, likeness: float = 0.9
+        self,
+        times: list[float],
+        travel: tuple[float, float],
+        strength: float = 0.02,
+        likeness: float = 0.9,
+        start: float = 0.1,
     ) -> None:
         self.times = np.asarray(times, dtype=np.float64)
         self.travel = (float(travel[0]), float(travel[1]))
         self.strength = float(strength)
         self.likeness = float(likeness)
+        self.start = float(start)
 
     @cached_property
     def coefficients(self) -> tuple[Coefficient, ...]:
@@ -81,7 +90,7 @@ class Creep:
         shape = np.exp(-samples.time[None, :] / self.times[:, None]).sum(axis=0) / self.per_decade
         items = []
         for axis in (0, 1):
-            jump = self.travel[axis] * (1 / 3 if path.rest is None else 0.1)
+            jump = self.travel[axis] * (1 / 3 if path.rest is None else self.start)
             items.append((Coefficient(f"start_creep_{AXES[axis]}", axis, "m"), shape, self.strength * jump))
         return nuisances_of(items, samples)
 
@@ -92,6 +101,7 @@ class Creep:
             "travel": list(self.travel),
             "strength": self.strength,
             "likeness": self.likeness,
+            "start": self.start,
         }
 
 
