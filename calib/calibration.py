@@ -18,14 +18,16 @@ from calib.fit import LateralFit, Noise, check_fold, fit_lateral, refine_all
 from calib.heights import fit_height
 from calib.model import ASSUMED, Domain, Misfit, Model
 from calib.observe.lateral import LateralObservation, observe_again, observe_lateral
+from calib.observe.levels import FlatObservation, observe_flat
 from calib.observe.step import StepObservation, observe_step
 from calib.path import Path
 from calib.scan import Scan
 from calib.scanner.effect import Float
 from calib.scanner.height import Height
 from calib.scanner.motion import Motion
-from calib.standard import Grating, Grid, Standard, Step, load_standard
+from calib.standard import Flat, Grating, Grid, Standard, Step, load_standard
 
+Observation = LateralObservation | StepObservation | FlatObservation
 Progress = Callable[[str, float], None]
 _REFINEMENTS = 2
 
@@ -100,7 +102,7 @@ def calibrate(
     if not items:
         raise PlanError("There are no scans to calibrate from: name at least one, with its standard.")
     name, controller = _identity(declared, items)
-    lateral_items, lateral, steps = [], [], []
+    lateral_items, lateral, steps, flats = [], [], [], []
     rests = _rests(items)
     for k, (item, rest) in enumerate(zip(items, rests, strict=True)):
         say("observing", k / len(items))
@@ -110,14 +112,12 @@ def calibrate(
             lateral_items.append(item)
         elif isinstance(standard, Step):
             steps.append(observe_step(item.scan, standard, rest=rest))
+        elif isinstance(standard, Flat):
+            flats.append(observe_flat(item.scan, standard, rest=rest))
         else:
-            raise PlanError(
-                f"{item.scan.label}: flats are not used in a calibration yet; take it out of the plan, and keep it for"
-                " verification."
-            )
+            raise PlanError(f"{item.scan.label}: a {standard.kind} is of no use in a calibration; take it out.")
     lateral = _named_apart(lateral)
-    observed: list[LateralObservation | StepObservation] = [*lateral, *steps]
-    travel, centre, travel_from = _travel(declared, observed)
+    travel, centre, travel_from = _travel(declared, [*lateral, *steps, *flats])
     fit = None
     if lateral:
         judging = refinements == 0
@@ -131,9 +131,16 @@ def calibrate(
                 lateral, travel, centre, degree=fixed, noise=noise, before=fit, judging=last, progress=progress
             )
         check_fold(fit.motion, fit.values, lateral)
-    height = fit_height(steps, declared.travel[2] if declared.travel and len(declared.travel) > 2 else None)
+    height = fit_height(
+        [*steps, *flats, *lateral],
+        declared.travel[2] if declared.travel and len(declared.travel) > 2 else None,
+        (travel, centre),
+        fit.motion if fit else None,
+        fit.values if fit else None,
+    )
     say("done", 1.0)
-    return _model(items, declared, name, controller, travel, travel_from, lateral, steps, fit, height, options or {})
+    observed: list[Observation] = [*lateral, *steps, *flats]
+    return _model(items, declared, name, controller, travel, travel_from, observed, fit, height, options or {})
 
 
 def _model(
@@ -143,14 +150,14 @@ def _model(
     controller: Mapping[str, Any] | None,
     travel: tuple[float, float],
     travel_from: str,
-    lateral: Sequence[LateralObservation],
-    steps: Sequence[StepObservation],
+    observed: Sequence[Observation],
     fit: LateralFit | None,
     height: Height,
     options: Mapping[str, Any],
 ) -> Model:
     motion = fit.motion if fit else Motion([])
-    observed: list[LateralObservation | StepObservation] = [*lateral, *steps]
+    lateral = [o for o in observed if isinstance(o, LateralObservation)]
+    steps = [o for o in observed if isinstance(o, StepObservation)]
     notes = [f"{o.label}: {note}" for o in observed for note in o.notes]
     z = declared.travel[2] if declared.travel and len(declared.travel) > 2 else np.nan
     return Model(
@@ -163,11 +170,11 @@ def _model(
         covariance=fit.covariance if fit else motion.prior_covariance,
         height=height,
         misfit=fit.judged if fit else Misfit(0.02 * max(travel), ASSUMED),
-        domain=_domain(lateral, steps),
+        domain=_domain(observed),
         quality=_quality(fit, lateral),
-        undetermined=tuple(undetermined(lateral, steps, fit.left_out if fit else ())),
+        undetermined=tuple(undetermined(lateral, steps, height, fit.left_out if fit else ())),
         notes=tuple(notes),
-        observations=(*lateral, *steps),
+        observations=tuple(observed),
         provenance={
             "inputs": [_input(item) for item in items],
             "standards": _standards(items),
@@ -256,7 +263,7 @@ def _identity(declared: Scanner, items: Sequence[Pair]) -> tuple[str, Mapping[st
 
 
 def _travel(
-    declared: Scanner, observations: Sequence[LateralObservation | StepObservation]
+    declared: Scanner, observations: Sequence[Observation]
 ) -> tuple[tuple[float, float], tuple[float, float], str]:
     boxes = [_box(observation.path) for observation in observations]
     low = np.min([box[:, 0] for box in boxes], axis=0)
@@ -303,16 +310,16 @@ def _again(
 # --- what is told ----------------------------------------------------------------------------------
 
 
-def _domain(lateral: Sequence[LateralObservation], steps: Sequence[StepObservation]) -> Domain:
-    used: Sequence[LateralObservation | StepObservation] = lateral or steps
+def _domain(observed: Sequence[Observation]) -> Domain:
+    used = [o for o in observed if isinstance(o, LateralObservation)] or observed
     paths = [observation.path for observation in used]
     boxes = [_box(path) for path in paths]
     low = np.min([box[:, 0] for box in boxes], axis=0)
     high = np.max([box[:, 1] for box in boxes], axis=0)
     sizes = [size for path in paths for size in (float(np.ptp(path.fast)), float(np.ptp(path.slow)))]
     speeds = [path.speed for path in paths if path.timed]
+    steps = [o for o in observed if isinstance(o, StepObservation)]
     levels = [level for step in steps for level in (step.low, step.high) if np.isfinite(level)]
-    observed: list[LateralObservation | StepObservation] = [*lateral, *steps]
     times = sorted(o.started.isoformat() for o in observed if o.started is not None)
     return Domain(
         area=(float(low[0]), float(high[0]), float(low[1]), float(high[1])),

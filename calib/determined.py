@@ -8,11 +8,15 @@ import numpy as np
 
 from calib.observe.lateral import LateralObservation
 from calib.observe.step import StepObservation
+from calib.scanner.height import Height
 from calib.standard import Grating
 
 
 def undetermined(
-    lateral: Sequence[LateralObservation], steps: Sequence[StepObservation], left_out: Sequence[str]
+    lateral: Sequence[LateralObservation],
+    steps: Sequence[StepObservation],
+    height: Height,
+    left_out: Sequence[str],
 ) -> list[str]:
     """Return one sentence for everything that these scans leave open; each is carried as a larger uncertainty."""
     said = list(left_out)
@@ -28,7 +32,11 @@ def undetermined(
             "whether the height gain changes over the range is undetermined: one step at one height; add steps of other"
             " heights, or the same step at other positions of the z range"
         )
-    said.append("the bow of the scanner is undetermined: heights far apart hold its usual size in their uncertainty")
+    if not height.bow_determined:
+        said.append(
+            "the bow of the scanner is undetermined: heights far apart hold its usual size in their uncertainty; add"
+            " scans of a flat over the full field, one of them turned by 90 degrees"
+        )
     return said
 
 

@@ -93,18 +93,39 @@ def true_height(model: Model, scan: Scan, uncertainty: bool) -> tuple[Float, Flo
     indicated = np.asarray(scan.height, dtype=np.float64)
     centred = scan.z_centre is not None
     absolute = indicated + (scan.z_centre or 0.0)
-    z = model.height.true(absolute, centred)
+    path = Path(scan)
+    fast, slow = np.meshgrid(path.fast, path.slow)
+    position = path.at(fast, slow)
+    z = model.height.true(absolute, centred, position)
     u = np.full(scan.shape, np.nan)
     if uncertainty:
-        fast, slow = np.meshgrid(scan.fast, scan.slow)
-        half = max(max(scan.size) / 2, 1e-300)
-        # a bow is at worst a paraboloid, zero in the middle and largest in the corners
-        bow = heights.BOW * half * ((fast**2 + slow**2) / half**2)
+        bow = _bow_uncertainty(model, path, position)
         for index in range(len(scan.passes)):
             good = np.isfinite(absolute[index])
             reference = float(absolute[index][good].mean()) if good.any() else 0.0
             u[index] = np.hypot(model.height.uncertainty(absolute[index], reference, centred), bow)
     return z, u
+
+
+def _bow_uncertainty(model: Model, path: Path, position: Float) -> Float:
+    """Of all pixels of a pass, shape ``(slow, fast)``; computed on a coarse mesh, since it is smooth."""
+    from scipy import ndimage
+
+    if model.height.bow is None:
+        # a bow is at worst a paraboloid, zero in the middle and largest in the corners
+        half = max(float(np.ptp(path.fast)), float(np.ptp(path.slow)), 1e-300) / 2
+        apart2 = np.sum((position - path.centre[:, None, None]) ** 2, axis=0)
+        return np.asarray(heights.BOW * half * apart2 / half**2)
+    _, slow, fast = path.scan_shape
+    rows = np.unique(np.linspace(0, slow - 1, min(_COARSE, slow)).round().astype(np.int64))
+    columns = np.unique(np.linspace(0, fast - 1, min(_COARSE, fast)).round().astype(np.int64))
+    coarse = model.height.bow_uncertainty(position[:, rows][:, :, columns].reshape(2, -1))
+    at = np.meshgrid(
+        np.interp(np.arange(slow), rows, np.arange(rows.size)),
+        np.interp(np.arange(fast), columns, np.arange(columns.size)),
+        indexing="ij",
+    )
+    return np.asarray(ndimage.map_coordinates(coarse.reshape(rows.size, columns.size), at, order=1))
 
 
 def position_uncertainty(model: Model, path: Path) -> Float:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from calib.locate import Located
     from calib.observe.lateral import LateralObservation
+    from calib.observe.levels import FlatObservation
     from calib.observe.step import StepObservation
 
 
@@ -179,7 +180,7 @@ class Model:
     quality: Mapping[str, Any]
     undetermined: tuple[str, ...]
     notes: tuple[str, ...]
-    observations: tuple[LateralObservation | StepObservation, ...]
+    observations: tuple[LateralObservation | StepObservation | FlatObservation, ...]
     provenance: Mapping[str, Any]
     created: str = ""
     extra: Mapping[str, Any] = field(default_factory=dict)
@@ -189,19 +190,18 @@ class Model:
     @cached_property
     def parameters(self) -> tuple[Parameter, ...]:
         """All parameters with their uncertainties: scales and skew, effects, height."""
-        from calib.scanner import height
-
         u = np.sqrt(np.diag(self.covariance))
         prior = np.sqrt(np.diag(self.motion.prior_covariance))
         lateral = [
             Parameter(c.name, float(v), float(s), c.unit, float(p))
             for c, v, s, p in zip(self.motion.coefficients, self.values, u, prior, strict=True)
         ]
-        before = np.sqrt(np.diag(height.Height.prior(self.height.span).covariance))
+        height = self.height
+        before = np.sqrt(np.diag(Height.prior(height.span, height.bow).covariance))
         after = np.sqrt(np.diag(self.height.covariance))
         vertical = [
             Parameter(name, float(v), float(s), unit, float(p))
-            for name, unit, v, s, p in zip(height.NAMES, height.UNITS, self.height.values, after, before, strict=True)
+            for name, unit, v, s, p in zip(height.names, height.units, height.values, after, before, strict=True)
         ]
         return tuple(lateral + vertical)
 

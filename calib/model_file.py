@@ -16,8 +16,10 @@ from calib.errors import FileError, ModelError
 from calib.files import read_bounded, write_atomically
 from calib.model import Conditions, Domain, Misfit, Model
 from calib.observe.lateral import LateralObservation
+from calib.observe.levels import FlatObservation
 from calib.observe.step import StepObservation
 from calib.scanner import registry
+from calib.scanner.bow import Bow
 from calib.scanner.height import NAMES, Height
 from calib.scanner.motion import Motion
 
@@ -56,6 +58,9 @@ def content(model: Model) -> dict[str, Any]:
             "covariance": _packed(model.height.covariance),
             "span": model.height.span,
             "determined": model.height.determined,
+            "bow": _bow(model.height),
+            "misfit": model.height.misfit,
+            "placed": model.height.placed,
         },
         "misfit": {
             "lateral": model.misfit.lateral,
@@ -155,7 +160,6 @@ def _model(body: Mapping[str, Any]) -> Model:
     if sorted(by_name) != sorted(motion.names):
         raise ValueError("its parameters are not those of its effects")
     travel = [float("nan") if t is None else float(t) for t in scanner["travel"]]
-    gains = {p["name"]: p["value"] for p in height["parameters"]}
     return Model(
         scanner=scanner["name"],
         travel=(travel[0], travel[1], travel[2]),
@@ -164,12 +168,7 @@ def _model(body: Mapping[str, Any]) -> Model:
         motion=motion,
         values=np.array([by_name[name] for name in motion.names], dtype=np.float64),
         covariance=_whole(body["covariance"], len(motion.names)),
-        height=Height(
-            values=np.array([gains[name] for name in NAMES], dtype=np.float64),
-            covariance=_whole(height["covariance"], 3),
-            span=float(height["span"]),
-            determined=bool(height["determined"]),
-        ),
+        height=_height(height),
         misfit=Misfit(
             misfit["lateral"],
             misfit["source"],
@@ -195,6 +194,38 @@ def _model(body: Mapping[str, Any]) -> Model:
     )
 
 
+def _bow(height: Height) -> dict[str, Any] | None:
+    if height.bow is None:
+        return None
+    bow = height.bow
+    return {
+        "travel": list(bow.travel),
+        "centre": list(bow.centre),
+        "degree": bow.degree,
+        "determined": height.bow_determined,
+    }
+
+
+def _height(content: Mapping[str, Any]) -> Height:
+    shape = content.get("bow")
+    bow = None
+    if shape is not None:
+        travel, centre = shape["travel"], shape["centre"]
+        bow = Bow((travel[0], travel[1]), (centre[0], centre[1]), int(shape["degree"]))
+    by_name = {p["name"]: p["value"] for p in content["parameters"]}
+    names = NAMES + (tuple(bow.names) if bow else ())
+    return Height(
+        values=np.array([by_name[name] for name in names], dtype=np.float64),
+        covariance=_whole(content["covariance"], len(names)),
+        span=float(content["span"]),
+        determined=bool(content["determined"]),
+        bow=bow,
+        bow_determined=bool(shape["determined"]) if shape else False,
+        misfit=float(content.get("misfit", 0.0)),
+        placed=bool(content.get("placed", True)),
+    )
+
+
 def _conditions(scan: Mapping[str, Any]) -> Conditions:
     known = {field.name: scan[field.name] for field in dataclasses.fields(Conditions)}
     return Conditions(**{**known, "centre": (float(scan["centre"][0]), float(scan["centre"][1]))})
@@ -207,9 +238,11 @@ def _sound(model: Model) -> bool:
     return finite and bool(np.all(variances >= 0))
 
 
-def _observation(item: Mapping[str, Any]) -> LateralObservation | StepObservation:
+def _observation(item: Mapping[str, Any]) -> LateralObservation | StepObservation | FlatObservation:
     if item["kind"] == "step":
         return StepObservation.from_dict(item)
+    if item["kind"] == "flat":
+        return FlatObservation.from_dict(item)
     observation = LateralObservation.from_dict(item)
     passes, rows, _ = observation.path.scan_shape
     lengths = {

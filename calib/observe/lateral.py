@@ -12,6 +12,7 @@ import numpy as np
 from calib.errors import ScanError, StandardError
 from calib.observe.image import Image
 from calib.observe.lattice import Lattice, find_lattice
+from calib.observe.levels import Levels, plateaus_of_pattern
 from calib.observe.phase import phase_maps
 from calib.observe.refine import PassNodes, refine
 from calib.observe.smooth import Surface
@@ -50,6 +51,8 @@ class LateralObservation:
         Part of the image's variance that the repeated mean profile explains.
     outliers
         Part of the pixels that got no weight.
+    levels
+        Heights of the tops and bottoms of the pattern; None where the scan shows none.
     started
         When the frame began.
     notes
@@ -68,6 +71,7 @@ class LateralObservation:
     slope: tuple[float, float] | None
     contrast: float
     outliers: float
+    levels: Levels | None = None
     started: datetime | None = None
     notes: tuple[str, ...] = ()
 
@@ -94,6 +98,7 @@ class LateralObservation:
             "slope": None if self.slope is None else list(self.slope),
             "contrast": self.contrast,
             "outliers": self.outliers,
+            "levels": None if self.levels is None else self.levels.to_dict(),
             "started": None if self.started is None else self.started.isoformat(),
             "notes": list(self.notes),
         }
@@ -119,6 +124,7 @@ class LateralObservation:
             slope=None if slope is None else (float(slope[0]), float(slope[1])),
             contrast=float(content["contrast"]),
             outliers=float(content["outliers"]),
+            levels=None if content.get("levels") is None else Levels.from_dict(content["levels"]),
             started=None if content["started"] is None else datetime.fromisoformat(content["started"]),
             notes=tuple(content["notes"]),
         )
@@ -169,9 +175,10 @@ def observe_lateral(
         fast=np.concatenate([nodes.fast for _, nodes in found]),
         periods=periods,
         covariance=np.concatenate([nodes.covariance for _, nodes in found]),
-        slope=_slope(scan),
+        slope=sample_slope(scan),
         contrast=contrast,
         outliers=float(np.mean([nodes.outliers for _, nodes in found])),
+        levels=plateaus_of_pattern(scan, standard),
         started=scan.started,
         notes=_notes(scan, lattice, images[0][1], found),
     )
@@ -279,7 +286,8 @@ def _join_passes(found: list[tuple[int, PassNodes]]) -> Float:
     return np.concatenate(joined)
 
 
-def _slope(scan: Scan) -> tuple[float, float] | None:
+def sample_slope(scan: Scan) -> tuple[float, float] | None:
+    """Slope of the sample (dz/dx, dz/dy) along scanner axes, as indicated; None where the scan holds no heights."""
     if not scan.has_height:
         return None
     image = Image.of(scan.with_channel("height"), 0)

@@ -17,10 +17,11 @@ import numpy as np
 
 from calib.errors import ScanError, StandardError
 from calib.observe.image import Image
+from calib.observe.levels import Levels, levels_of_masks
 from calib.path import Path
 from calib.scan import Scan
 from calib.scanner.effect import Float
-from calib.standard import Standard, Step
+from calib.standard import Standard, Step, Value
 
 _MOST_EDGES = 60
 
@@ -57,6 +58,8 @@ class StepObservation:
         How many edges there are.
     lines
         How many lines gave a value, over all passes.
+    levels
+        Heights of the plateaus all over the image; None in files before version 1.1 of models.
     started
         When the frame began.
     notes
@@ -77,6 +80,7 @@ class StepObservation:
     width: float
     edges: int
     lines: int
+    levels: Levels | None = None
     started: datetime | None = None
     notes: tuple[str, ...] = ()
 
@@ -89,6 +93,7 @@ class StepObservation:
             "path": self.path.to_dict(),
             "standard": self.standard.to_dict(),
             "by_pass": list(self.by_pass),
+            "levels": None if self.levels is None else self.levels.to_dict(),
             "started": None if self.started is None else self.started.isoformat(),
             "notes": list(self.notes),
         }
@@ -105,6 +110,7 @@ class StepObservation:
             path=Path.from_dict(content["path"]),
             standard=standard,
             by_pass=tuple(float(v) for v in content["by_pass"]),
+            levels=None if content.get("levels") is None else Levels.from_dict(content["levels"]),
             started=None if content["started"] is None else datetime.fromisoformat(content["started"]),
             notes=tuple(content["notes"]),
         )
@@ -136,10 +142,12 @@ def observe_step(scan: Scan, standard: Step, *, rest: tuple[float, float] | None
         scan = scan.with_channel("height") if scan.has_height else _refuse(scan, standard)
     path = Path(scan, rest)
     values, areas, noises, plateaus = [], [], [], []
+    masks: list[tuple[np.ndarray, np.ndarray]] = []
     tilt, count, layout = 0.0, 0, None
     for index in range(len(scan.passes)):
         image = Image.of(scan, index)
         layout = _find(image, standard)
+        masks.append((layout.use, layout.high))
         heights = _by_line(image, layout)
         if heights.size < 8:
             raise ScanError(f"{image.label}: too few lines cross the step of {standard.name!r}; scan a larger field.")
@@ -177,9 +185,23 @@ def observe_step(scan: Scan, standard: Step, *, rest: tuple[float, float] | None
         width=layout.width,
         edges=layout.edges,
         lines=count,
+        levels=levels_of_masks(scan, masks),
         started=scan.started,
         notes=_notes(scan, layout, values, u, tilt),
     )
+
+
+def rough_height(scan: Scan) -> float:
+    """Height of whatever step is most to be seen in a scan, as indicated, m: good enough for a nominal height.
+
+    Raises
+    ------
+    ScanError
+        If the scan holds no heights, or no step.
+    """
+    unknown = Step(name="a step", height=Value(0.0, 0.0))
+    image = Image.of(scan.with_channel("height") if scan.has_height else _refuse(scan, unknown), 0)
+    return abs(_by_area(image, _find(image, unknown))[0])
 
 
 def _refuse(scan: Scan, standard: Step) -> Scan:
