@@ -44,11 +44,14 @@ class Scanner:
         Of x, y and (if known) z, m.
     controller
         Settings that change the motion.
+    periods
+        Travel of x, and of y, per turn of their screws and gears, m; either may be empty.
     """
 
     name: str = ""
     travel: tuple[float, ...] | None = None
     controller: Mapping[str, Any] | None = None
+    periods: tuple[tuple[float, ...], tuple[float, ...]] = ((), ())
 
 
 @dataclass(frozen=True)
@@ -121,15 +124,14 @@ def calibrate(
     fit = None
     if lateral:
         judging = refinements == 0
-        fit = fit_lateral(lateral, travel, centre, degree=degree, noise=noise, judging=judging, progress=progress)
+        given: dict[str, Any] = {"noise": noise, "periods": declared.periods, "progress": progress}
+        fit = fit_lateral(lateral, travel, centre, degree=degree, judging=judging, **given)
         for k in range(refinements):
             lateral = refine_all(fit, lateral, _again(lateral_items, lateral), progress)
             # how rich the model may be is chosen anew only from the final nodes
             last = k + 1 == refinements
             fixed = degree if last else fit.degree
-            fit = fit_lateral(
-                lateral, travel, centre, degree=fixed, noise=noise, before=fit, judging=last, progress=progress
-            )
+            fit = fit_lateral(lateral, travel, centre, degree=fixed, before=fit, judging=last, **given)
         check_fold(fit.motion, fit.values, lateral)
     height = fit_height(
         [*steps, *flats, *lateral],
@@ -194,9 +196,9 @@ def _scanner(scanner: Scanner | str | Mapping[str, Any] | None) -> Scanner:
     if isinstance(scanner, str):
         return Scanner(scanner)
     if isinstance(scanner, Mapping):
-        unknown = set(scanner) - {"name", "travel", "controller"}
+        unknown = set(scanner) - {"name", "travel", "controller", "periods"}
         if unknown:
-            raise PlanError(f"A scanner has name, travel and controller, but no {sorted(unknown)[0]!r}.")
+            raise PlanError(f"A scanner has name, travel, controller and periods, but no {sorted(unknown)[0]!r}.")
         return Scanner(**scanner)
     return scanner
 

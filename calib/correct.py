@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from calib.locate import position_uncertainty, positions, true_height
+from calib.locate import indicated_heights, position_uncertainty, positions, true_height
 from calib.path import Path
 from calib.resample import invert, sample
 from calib.scan import Scan
@@ -24,7 +24,7 @@ def correct(model: Model, scan: Scan, *, uncertainty: bool = False, any_scanner:
     """
     notes = list(model.check(scan, any_scanner=any_scanner))
     path = Path(scan)
-    x, y = positions(model.motion, model.values, path)
+    x, y = positions(model.motion, model.values, path, indicated_heights(scan))
     (fx, fy), (sx, sy) = scan.axes
     fast, slow = fx * x + fy * y, sx * x + sy * y
     grid_fast, centre_fast = _grid(fast, axis=2)

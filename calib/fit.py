@@ -15,14 +15,19 @@ from calib.judged import judge, learned
 from calib.model import ASSUMED, Misfit
 from calib.observe.lateral import LateralObservation
 from calib.problem import Problem
+from calib.scanner.backlash import Backlash
 from calib.scanner.creep import Creep, spread_times
 from calib.scanner.drift import Drift
 from calib.scanner.effect import Effect, Float
 from calib.scanner.hysteresis import Hysteresis
+from calib.scanner.lag import Lag
 from calib.scanner.motion import Motion
 from calib.scanner.nonlinearity import Nonlinearity
+from calib.scanner.periodic import Periodic
+from calib.scanner.squareness import Squareness
 from calib.solve import Solution, solve
 
+Periods = tuple[tuple[float, ...], tuple[float, ...]]
 Noise = Literal["from residuals", "known"]
 Progress = Callable[[str, float], None]
 
@@ -30,6 +35,17 @@ _HIGHEST_DEGREE = 8
 _FEWEST_SCANS = 4  # from so many on, whole scans are left out; with fewer, patches of them
 _PATCHES = 3
 _DRIFT_RATE = 2e-10  # m/s, prior: ambient instruments drift 0.5 to 20 nm/min (common practice, no source)
+_PLAY = 1e-3  # of the travel, prior of the half-width of a play (common practice, no source)
+_WORTH = (
+    0.02  # by how much the mean logarithm of prediction errors has to fall for an effect to be worth its coefficients
+)
+_SAID = {
+    "lag": "a lag of the recording",
+    "backlash": "backlash",
+    "periodic": "the periodic error of the drive",
+    "squareness": "squareness of z",
+}
+_TILTS = np.deg2rad(0.5)  # between scans, below which no squareness of z can be told
 _FIRST_MISFIT = 0.002  # of a pitch, to begin with
 
 
@@ -80,6 +96,7 @@ def fit_lateral(
     noise: Noise = "from residuals",
     before: LateralFit | None = None,
     judging: bool = True,
+    periods: Periods = ((), ()),
     progress: Progress | None = None,
 ) -> LateralFit:
     """Solve for the scanner's motion from all observations at once.
@@ -94,6 +111,8 @@ def fit_lateral(
         Of the nonlinearity; by default it is chosen by prediction of left-out scans.
     before
         A solution for the same scans, to begin with.
+    periods
+        Of the drives of x and of y, m, if they are screws or gears.
     judging
         Whether the covariance is to be judged by left-out scans; not needed where the solution is a step on the way.
     noise
@@ -108,7 +127,11 @@ def fit_lateral(
     """
     say = progress or (lambda stage, part: None)
     whole = len(observations) >= _FEWEST_SCANS
-    effects, left_out = choose_effects(observations, travel)
+    effects, left_out = choose_effects(observations, travel, periods, _play(before, travel))
+    choosing = before is None or judging
+    if not choosing and before is not None:  # what was chosen is kept until the last
+        kept = {effect.name for effect in before.motion.effects}
+        effects = [effect for effect in effects if effect.name in kept]
     nodes = sum(observation.periods.size for observation in observations)
     highest = _HIGHEST_DEGREE
     while highest > 1 and (highest + 1) * (highest + 2) - 6 > nodes / 4:
@@ -119,18 +142,26 @@ def fit_lateral(
     say("solving", 0.1)
     solution, misfit = _settle(problem, *_begin(problem, before), noise)
     own = _own_unknowns(problem, whole)
-    if degree is None:
+    chosen = richest
+    dropped: list[str] = []
+    if choosing:
         say("choosing how rich the model may be", 0.5)
-        degree, _ = _choose_degree(problem, solution, own, richest)
-        if degree != richest:
-            motion = Motion([Nonlinearity(travel, centre, degree), *effects])
-            richer, leaner = problem, Problem(motion, observations, 1 if whole else _PATCHES)
-            for old, new in zip(problem.prepared, leaner.prepared, strict=True):
-                new.weight = old.weight
-            problem = leaner
-            say("solving", 0.7)
-            solution, misfit = _settle(problem, _carried(problem, richer, solution), misfit, noise)
-            own = _own_unknowns(problem, whole)
+        lowest = 1 if degree is None else richest
+        chosen, dropped = _choose(problem, solution, own, range(lowest, richest + 1), whole)
+        left_out = (
+            *left_out,
+            *(f"{_SAID[name]} is left out: the scans are predicted as well without" for name in dropped),
+        )
+    if chosen != richest or dropped:
+        effects = [effect for effect in effects if effect.name not in dropped]
+        motion = Motion([Nonlinearity(travel, centre, chosen), *effects])
+        richer, leaner = problem, Problem(motion, observations, 1 if whole else _PATCHES)
+        for old, new in zip(problem.prepared, leaner.prepared, strict=True):
+            new.weight = old.weight
+        problem = leaner
+        say("solving", 0.7)
+        solution, misfit = _settle(problem, _carried(problem, richer, solution), misfit, noise)
+        own = _own_unknowns(problem, whole)
     everything = np.ones(solution.x.size, dtype=bool)
     if noise != "known":
         # what no model follows is alike from node to node, so that many nodes are not as good as their residuals look:
@@ -157,7 +188,7 @@ def fit_lateral(
         solution=solution,
         misfit=misfit,
         residual=_residual(problem, solution),
-        degree=degree,
+        degree=chosen,
         factor=factor,
         judged=judged,
         left_out=left_out,
@@ -165,29 +196,68 @@ def fit_lateral(
 
 
 def choose_effects(
-    observations: Sequence[LateralObservation], travel: tuple[float, float]
+    observations: Sequence[LateralObservation],
+    travel: tuple[float, float],
+    periods: Periods = ((), ()),
+    play: tuple[float, float] | None = None,
 ) -> tuple[list[Effect], tuple[str, ...]]:
-    """Effects beside the axes and nonlinearity that these scans can tell anything of, and why others are left out."""
-    effects: list[Effect] = []
+    """Effects beside the axes and nonlinearity that these scans can tell anything of, and why others are left out.
+
+    Parameters
+    ----------
+    travel
+        Of x and y, m.
+    periods
+        Of the drives of x and of y, m.
+    play
+        Half-width of the play, as far as it is known, m.
+    """
+    play = play or (1e-4 * travel[0], 1e-4 * travel[1])
+    effects: list[Effect] = [Periodic(periods)] if any(periods) else []
     left_out = []
+    tilts = np.array([observation.slope for observation in observations if observation.slope is not None]).reshape(
+        -1, 2
+    )
+    if len(tilts) > 1 and np.ptp(tilts, axis=0).max() > _TILTS:
+        effects.append(Squareness())
+    else:
+        left_out.append(
+            "squareness of z is left out: no sample was scanned with different tilts; turn one by 180 degrees"
+        )
+    both_ways = any(len(observation.path.passes) == 2 or observation.path.serpentine for observation in observations)
     paths = [observation.path for observation in observations]
-    if any(len(path.passes) == 2 or path.serpentine for path in paths):
+    if both_ways:
         amplitude = [float(max(np.abs(path.sweeps.apex[axis]).max() for path in paths)) for axis in (0, 1)]
         effects.append(Hysteresis((amplitude[0], amplitude[1])))
+        effects.append(Backlash(play, (_PLAY * travel[0], _PLAY * travel[1])))
     else:
         left_out.append("hysteresis and backlash are left out: no scan has both trace and retrace to tell them by")
     timed = [path for path in paths if path.timed]
     if timed:
-        if effects:
+        if both_ways:
             shortest = min(path.sweep_time for path in timed)
             longest = max(path.frame_time for path in timed)
             effects.append(Creep(spread_times(shortest, longest), travel))
         else:
             left_out.append("creep is left out: it can't be told from nonlinearity by one pass")
+        speeds = [path.speed for path in timed]
+        if both_ways and max(speeds) > 1.5 * min(speeds):
+            effects.append(Lag())
+        else:
+            left_out.append("lag of the recording is left out: it can't be told from hysteresis at one speed")
         effects.append(Drift(_DRIFT_RATE))
     else:
         left_out.append("creep and drift are left out: no scan says its line period")
     return effects, tuple(left_out)
+
+
+def _play(before: LateralFit | None, travel: tuple[float, float]) -> tuple[float, float] | None:
+    """Half-width of the play in a solution; its shape must have some width, and a negative one is none."""
+    if before is None or "backlash_x" not in before.motion.names:
+        return None
+    found = [before.values[before.motion.names.index(f"backlash_{axis}")] for axis in ("x", "y")]
+    x, y = (float(np.clip(width, 1e-5 * side, 0.1 * side)) for width, side in zip(found, travel, strict=True))
+    return x, y
 
 
 def _begin(problem: Problem, before: LateralFit | None) -> tuple[Float, float | None]:
@@ -273,20 +343,42 @@ def _own_unknowns(problem: Problem, whole: bool) -> list[np.ndarray | None]:
     return found
 
 
-def _choose_degree(
-    problem: Problem, solution: Solution, own: list[np.ndarray | None], richest: int
-) -> tuple[int, Prediction]:
+def _choose(
+    problem: Problem, solution: Solution, own: list[np.ndarray | None], degrees: Sequence[int], whole: bool
+) -> tuple[int, list[str]]:
+    """Degree of the nonlinearity, and the effects without which left-out scans are predicted as well."""
+    places = _places(problem.motion)
     nonlinearity = problem.motion.effects[0]
     assert isinstance(nonlinearity, Nonlinearity)
     totals = np.array([i + j for i, j in nonlinearity.exponents] * 2)
-    candidates: list[tuple[int, Prediction]] = []
-    for degree in range(1, richest + 1):
+    candidates: list[tuple[int, np.ndarray, float]] = []
+    for degree in degrees:
         free = np.ones(solution.x.size, dtype=bool)
-        free[3 : 3 + totals.size] = totals <= degree
-        candidates.append((degree, predict(solution, own, free)))
-    best = min(prediction.score for _, prediction in candidates)
+        free[places["nonlinearity"]] = totals <= degree
+        candidates.append((degree, free, predict(solution, own, free).score))
+    best = min(score for _, _, score in candidates)
     # the leanest of those that predict as well: within a few per cent of the best
-    return next((d, p) for d, p in candidates if p.score <= best + 0.06)
+    degree, free, score = next(one for one in candidates if one[2] <= best + 0.06)
+    dropped = []
+    for name in _SAID:
+        if name not in places:
+            continue
+        without = free.copy()
+        without[places[name]] = False
+        leaner = predict(solution, own, without).score if whole else score
+        if leaner <= score + _WORTH:
+            free, score = without, leaner
+            dropped.append(name)
+    return degree, dropped
+
+
+def _places(motion: Motion) -> dict[str, slice]:
+    """Where the coefficients of each effect are among the unknowns."""
+    found, first = {}, 3
+    for effect in motion.effects:
+        found[effect.name] = slice(first, first + len(effect.coefficients))
+        first = found[effect.name].stop
+    return found
 
 
 def _predicted(problem: Problem, prediction: Prediction) -> list[float]:

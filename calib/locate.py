@@ -56,7 +56,7 @@ def locate(model: Model, scan: Scan, *, uncertainty: bool = True, any_scanner: b
     """See :meth:`calib.Model.locate`."""
     notes = model.check(scan, any_scanner=any_scanner)
     path = Path(scan)
-    position = positions(model.motion, model.values, path)
+    position = positions(model.motion, model.values, path, indicated_heights(scan))
     missing = ~np.isfinite(scan.values)
     position[:, missing] = np.nan
     shape = scan.shape
@@ -71,15 +71,35 @@ def locate(model: Model, scan: Scan, *, uncertainty: bool = True, any_scanner: b
     return Located(position[0], position[1], z, u[0], u[1], u_z, notes)
 
 
-def positions(motion: Motion, values: Float, path: Path) -> Float:
-    """True position of all pixels, m; shape ``(2, pass, slow, fast)``."""
+def indicated_heights(scan: Scan) -> Float | None:
+    """Indicated height of every pixel, m, about the middle of the z range or else of the pass; None without heights."""
+    if not scan.has_height:
+        return None
+    heights = np.asarray(scan.height, dtype=np.float64)
+    good = np.isfinite(heights)
+    if scan.z_centre is not None:
+        return np.where(good, heights + scan.z_centre, scan.z_centre)
+    middle = float(heights[good].mean()) if good.any() else 0.0
+    return np.where(good, heights - middle, 0.0)
+
+
+def positions(motion: Motion, values: Float, path: Path, height: Float | None = None) -> Float:
+    """True position of all pixels, m; shape ``(2, pass, slow, fast)``.
+
+    Parameters
+    ----------
+    height
+        Indicated height of every pixel, m, for scanners whose z is not square to x and y.
+    """
+    if not any(effect.name == "squareness" for effect in motion.effects):
+        height = None
     passes, slow, fast = path.scan_shape
     result = np.empty((2, passes, slow, fast))
     rows = max(1, _CHUNK // fast)
     for index in range(passes):
         for first in range(0, slow, rows):
             part = slice(first, min(first + rows, slow))
-            samples = path.lines(index, part)
+            samples = path.lines(index, part, None if height is None else height[index, part])
             result[:, index, part] = motion.position(path, samples, values).reshape(2, -1, fast)
     return result
 

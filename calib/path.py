@@ -101,6 +101,11 @@ class Path:
         Whether line period and so all times are known.
     rest
         (x, y) in m, or None if unknown.
+    centred
+        Whether heights are given about the middle of the z range.
+    plane
+        Mean plane of the sample as indicated, where it is known: height at the centre of the frame, m, and its slopes
+        along x and y. Samples that bear no height of their own lie on it.
     """
 
     def __init__(self, scan: Scan, rest: tuple[float, float] | None = None) -> None:
@@ -119,6 +124,8 @@ class Path:
         if scan.previous_x is not None and scan.previous_y is not None:
             rest = (scan.previous_x, scan.previous_y)
         self.rest = rest
+        self.centred = scan.z_centre is not None
+        self.plane: tuple[float, float, float] | None = None
         self._memory: dict[Hashable, Float] = {}
 
     def remember(self, key: Hashable, compute: Callable[[], Float]) -> Float:
@@ -142,6 +149,8 @@ class Path:
             "line_period": self.line_period if self.timed else None,
             "turnaround": self.turnaround,
             "rest": None if self.rest is None else list(self.rest),
+            "centred": self.centred,
+            "plane": None if self.plane is None else list(self.plane),
         }
 
     @classmethod
@@ -163,8 +172,12 @@ class Path:
             pattern=content["pattern"],
             line_period=content["line_period"],
             turnaround=content["turnaround"],
+            z_centre=0.0 if content.get("centred") else None,
         )
-        return cls(scan, None if rest is None else (float(rest[0]), float(rest[1])))
+        path = cls(scan, None if rest is None else (float(rest[0]), float(rest[1])))
+        if (plane := content.get("plane")) is not None:
+            path.plane = (float(plane[0]), float(plane[1]), float(plane[2]))
+        return path
 
     @property
     def last(self) -> tuple[float, float]:
@@ -264,7 +277,7 @@ class Path:
         pass_index, line, fast
             Index along the scan's first axis, row, and fast coordinate in m; broadcast against each other.
         height
-            Indicated heights there, m, of the broadcast shape.
+            Indicated heights there, m, of the broadcast shape; by default those of :attr:`plane`.
         """
         pass_index, line, fast = np.broadcast_arrays(pass_index, line, fast)
         pass_index, line, fast = pass_index.ravel(), line.ravel(), np.asarray(fast, dtype=np.float64).ravel()
@@ -273,18 +286,25 @@ class Path:
         direction = self.sweeps.direction[sweep]
         way = np.where(direction > 0, fast - low, high - fast)
         elapsed = way / self.speed
+        position = self.at(fast, self.slow[line])
         return Samples(
             sweep=sweep,
-            position=self.at(fast, self.slow[line]),
+            position=position,
             time=self.sweeps.time[sweep] + elapsed,
             elapsed=elapsed,
-            height=np.zeros(fast.size) if height is None else np.asarray(height, dtype=np.float64).ravel(),
+            height=self._on_plane(position) if height is None else np.asarray(height, dtype=np.float64).ravel(),
         )
 
-    def lines(self, pass_index: int, rows: slice) -> Samples:
-        """All pixels of some rows of one pass, row by row."""
+    def _on_plane(self, position: Float) -> Float:
+        if self.plane is None:
+            return np.zeros(position.shape[1])
+        level, along_x, along_y = self.plane
+        return np.asarray(level + np.array([along_x, along_y]) @ (position - self.centre[:, None]))
+
+    def lines(self, pass_index: int, rows: slice, height: Float | None = None) -> Samples:
+        """All pixels of some rows of one pass, row by row; with their indicated heights, if they matter."""
         line = np.arange(self.slow.size)[rows]
-        return self.samples(pass_index, line[:, None], self.fast[None, :])
+        return self.samples(pass_index, line[:, None], self.fast[None, :], height)
 
     def velocity(self, samples: Samples) -> Float:
         """Commanded velocity (u, v) at samples, m/s; shape ``(2, samples)``."""

@@ -165,6 +165,9 @@ def observe_lateral(
             " is it a scan of this standard, and in focus?"
         )
     periods = _join_passes(found)
+    slope = sample_slope(scan)
+    if slope is not None:
+        path.plane = (float(np.nanmean(scan.channels["height"])) + (scan.z_centre or 0.0), *slope)
     return LateralObservation(
         label=scan.label,
         path=path,
@@ -175,7 +178,7 @@ def observe_lateral(
         fast=np.concatenate([nodes.fast for _, nodes in found]),
         periods=periods,
         covariance=np.concatenate([nodes.covariance for _, nodes in found]),
-        slope=sample_slope(scan),
+        slope=slope,
         contrast=contrast,
         outliers=float(np.mean([nodes.outliers for _, nodes in found])),
         levels=plateaus_of_pattern(scan, standard),

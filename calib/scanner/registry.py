@@ -6,13 +6,19 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from calib.errors import ModelError
+from calib.scanner.backlash import Backlash
 from calib.scanner.creep import Creep
 from calib.scanner.drift import Drift
 from calib.scanner.effect import Effect
 from calib.scanner.hysteresis import Hysteresis
+from calib.scanner.lag import Lag
 from calib.scanner.nonlinearity import Nonlinearity
+from calib.scanner.periodic import Periodic
+from calib.scanner.squareness import Squareness
 
-EFFECTS: dict[str, Callable[..., Effect]] = {effect.name: effect for effect in (Nonlinearity, Hysteresis, Creep, Drift)}
+EFFECTS: dict[str, Callable[..., Effect]] = {
+    effect.name: effect for effect in (Nonlinearity, Hysteresis, Creep, Drift, Lag, Backlash, Periodic, Squareness)
+}
 
 
 def build(name: str, settings: Mapping[str, Any]) -> Effect:
