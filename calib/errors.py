@@ -33,3 +33,7 @@ class ModelError(CalibError):
 
 class OutputExistsError(CalibError):
     """Output that would overwrite something."""
+
+
+class MeasurementError(CalibError):
+    """What is to be measured in a scan is not there, or not said clearly enough."""

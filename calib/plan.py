@@ -17,12 +17,13 @@ from calib.errors import CalibError, PlanError
 from calib.files import read_toml, sha256, unknown_key
 from calib.formats import read_options, read_scan
 from calib.formats._fields import FIELDS, from_toml
+from calib.planned import PlannedScan
 from calib.scan import Scan
 from calib.standard import Standard, load_standard
 
 _PLAN_KEYS = ("scanner", "scan")
-_SCANNER_KEYS = ("name", "travel", "controller")
-_SCAN_KEYS = ("file", "standard", "turned", "channel")
+_SCANNER_KEYS = ("name", "travel", "controller", "periods")
+_SCAN_KEYS = ("file", "standard", "turned", "channel", "planned")
 _BY_HAND = (*FIELDS, "attributes")
 
 
@@ -38,26 +39,35 @@ class Plan:
         Scans with their standards, in the order of the file. ``scan.attributes["sha256"]`` is the hash of its file.
     file, sha256
         Name and hash of the plan file itself.
+    to_take
+        Planned scans whose files don't exist yet, in the order of the file.
+    departures
+        Where scans are not what was planned, one sentence each.
     """
 
     scanner: Scanner
     pairs: tuple[Pair, ...]
     file: str
     sha256: str
+    to_take: tuple[PlannedScan, ...] = ()
+    departures: tuple[str, ...] = ()
 
 
-def read_plan(path: str | Path) -> Plan:
+def read_plan(path: str | Path, *, unfinished: bool = False) -> Plan:
     """Read a plan, with all scans and standards that it names.
 
     Parameters
     ----------
     path
         A TOML file. The files that it names are relative to its own folder.
+    unfinished
+        Whether scans may still be missing whose table says how they are `planned`.
 
     Raises
     ------
     CalibError
-        A `FileError` if the plan itself is missing, else a `PlanError` with the place in the plan that is wrong.
+        A `FileError` if the plan itself is missing, else a `PlanError` with the place in the plan that is wrong, or
+        with the scans that are still to be taken.
     """
     path = Path(path)
     table, digest = read_toml(path, error=PlanError)
@@ -70,9 +80,15 @@ def read_plan(path: str | Path) -> Plan:
         if not entries:
             raise PlanError('it names no scans: add [[scan]] tables, each with file = "..." and standard = "...".')
     pairs: list[Pair] = []
+    to_take: list[PlannedScan] = []
+    departures: list[str] = []
     seen: dict[str, int] = {}
     for number, entry in enumerate(entries, start=1):
         with _at(f"{path}, scan {number}"):
+            planned = _planned(entry, path.parent)
+            if planned is not None and not (path.parent / entry["file"]).exists():
+                to_take.append(planned)
+                continue
             pair = _pair(entry, path.parent)
             content = str(pair.scan.attributes["sha256"])
             if content in seen:
@@ -86,7 +102,15 @@ def read_plan(path: str | Path) -> Plan:
                     "make a plan for each scanner."
                 )
             pairs.append(pair)
-    return Plan(scanner, tuple(pairs), path.name, digest)
+            if planned is not None:
+                departures += [f"{entry['file']} {departure}" for departure in planned.departures(pair.scan)]
+    if to_take and not unfinished:
+        named = ", ".join(one.title for one in to_take[:3]) + (" and so on" if len(to_take) > 3 else "")
+        raise PlanError(
+            f"{path}: {len(to_take)} of its {len(entries)} scans are still to be taken ({named}): take them, or strike"
+            f" them from the plan; calib plan --so-far {path} says which one helps most."
+        )
+    return Plan(scanner, tuple(pairs), path.name, digest, tuple(to_take), tuple(departures))
 
 
 def read_scan_as(path: str | Path, given: Mapping[str, Any], *, channel: str | None = None) -> Scan:
@@ -131,13 +155,38 @@ def _scanner(content: object) -> Scanner:
     if isinstance(content, str):
         return Scanner(content)
     if not isinstance(content, dict):
-        raise PlanError("scanner must be a name, or a [scanner] table with name, travel and controller.")
+        raise PlanError("scanner must be a name, or a [scanner] table with name, travel, controller and periods.")
     _check_keys(content, _SCANNER_KEYS, "[scanner]: ")
     name = content.get("name", "")
     if not isinstance(name, str):
         raise PlanError(f"[scanner]: name must be a text, not {name!r}.")
     travel = content.get("travel")
-    return Scanner(name, None if travel is None else _travel(travel), from_toml(content).get("controller"))
+    return Scanner(
+        name,
+        None if travel is None else _travel(travel),
+        from_toml({key: item for key, item in content.items() if key != "periods"}).get("controller"),
+        _periods(content.get("periods", {})),
+    )
+
+
+def _periods(content: object) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Travel per turn of screws and gears, of x and of y."""
+    if isinstance(content, list):
+        content = {"x": content, "y": content}
+    if not isinstance(content, dict) or not set(content) <= {"x", "y"}:
+        raise PlanError(
+            '[scanner]: periods are the travel per turn of the drives, as ["2 mm"] for both axes or as'
+            ' { x = ["2 mm"], y = ["1 mm"] }.'
+        )
+    found = []
+    for axis in ("x", "y"):
+        texts = content.get(axis, [])
+        texts = texts if isinstance(texts, list) else [texts]
+        periods = tuple(units.parse(text, "length", f"[scanner]: periods of {axis}", error=PlanError) for text in texts)
+        if min(periods, default=1.0) <= 0:
+            raise PlanError(f"[scanner]: periods of {axis} must be more than zero.")
+        found.append(periods)
+    return found[0], found[1]
 
 
 def _travel(texts: object) -> tuple[float, ...]:
@@ -149,7 +198,7 @@ def _travel(texts: object) -> tuple[float, ...]:
     return travel
 
 
-def _pair(entry: Mapping[str, Any], folder: Path) -> Pair:
+def _check_entry(entry: Mapping[str, Any]) -> None:
     _check_keys(entry, (*_SCAN_KEYS, *reading_keys()))
     for key in ("file", "standard"):
         if key not in entry:
@@ -157,16 +206,31 @@ def _pair(entry: Mapping[str, Any], folder: Path) -> Pair:
     for key in ("file", "standard", "channel"):
         if not isinstance(entry.get(key, ""), str):
             raise PlanError(f"{key} must be a text, not {entry[key]!r}.")
+
+
+def _planned(entry: Mapping[str, Any], folder: Path) -> PlannedScan | None:
+    """How a scan is planned, if the plan says so."""
+    _check_entry(entry)
+    if "planned" not in entry:
+        return None
+    standard = load_standard(entry["standard"], folder=folder)
+    return PlannedScan.from_toml(entry["planned"], standard, _turned(entry), entry["file"])
+
+
+def _turned(entry: Mapping[str, Any]) -> float | None:
+    turned = entry.get("turned")
+    return None if turned is None else units.parse(turned, "angle", "turned", error=PlanError)
+
+
+def _pair(entry: Mapping[str, Any], folder: Path) -> Pair:
     file = folder / entry["file"]
     if not file.exists():
         raise PlanError(
             f"it names {entry['file']}, but there is no file {file}: correct the name, or put the file there."
         )
-    turned = entry.get("turned")
-    angle = None if turned is None else units.parse(turned, "angle", "turned", error=PlanError)
     standard: Standard = load_standard(entry["standard"], folder=folder)
     given = {key: value for key, value in entry.items() if key not in _SCAN_KEYS}
-    return Pair(read_scan_as(file, given, channel=entry.get("channel")), standard, angle)
+    return Pair(read_scan_as(file, given, channel=entry.get("channel")), standard, _turned(entry))
 
 
 def _check_keys(table: Mapping[str, Any], known: tuple[str, ...], where: str = "") -> None:

@@ -14,7 +14,7 @@ from typing import Annotated
 import typer
 
 import calib
-from calib.cli import models, others, scans
+from calib.cli import measures, models, others, planning, scans
 from calib.cli.running import Commands, Exit, examples, say
 
 __all__ = ["app", "main"]
@@ -56,6 +56,7 @@ def _calib(
 _COMMANDS = (
     (others.demo, others.DEMO_EXAMPLES, "Run the whole job on made-up scans."),
     (scans.inspect, scans.INSPECT_EXAMPLES, "Say what is in scans, and what is wrong with them."),
+    (planning.plan, planning.PLAN_EXAMPLES, "Propose which scans to take, and judge them as they come."),
     (models.calibrate, models.CALIBRATE_EXAMPLES, "Make a model of a scanner from scans of standards."),
     (scans.correct, scans.CORRECT_EXAMPLES, "Correct scans with a model."),
     (models.verify, models.VERIFY_EXAMPLES, "Check a model against a standard."),
@@ -64,6 +65,7 @@ _COMMANDS = (
 )
 for _command, _examples, _short in _COMMANDS:
     app.command(epilog=_examples, short_help=_short)(_command)
+app.add_typer(measures.measure, name="measure", short_help="Measure in a corrected scan, with uncertainty.")
 
 
 def main() -> None:

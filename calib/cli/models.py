@@ -20,6 +20,7 @@ from calib.cli.running import (
     Given,
     check_findings,
     check_output,
+    complain,
     examples,
     given,
     progress,
@@ -74,6 +75,8 @@ def calibrate(
 
     check_output(output, force)
     plan = read_plan(plan_file)
+    for departure in plan.departures:
+        complain(f"warning: {departure}")
     found = {pair.scan.label: check_findings(pair.scan.label, pair.scan, despite, pair.standard) for pair in plan.pairs}
     options = {"degree": degree, "noise": noise.value, "plan": plan.file, "plan_sha256": plan.sha256}
     with progress("reading") as tell:
@@ -127,6 +130,9 @@ def verify(
     output: Annotated[
         Path | None, typer.Option("-o", "--output", metavar="FILE.json", help="Save the verification as JSON.")
     ] = None,
+    budget: Annotated[
+        bool, typer.Option("--budget", help="List what the uncertainty of each quantity is made of.")
+    ] = False,
     any_scanner: AnyScanner = False,
     channel: Channel = None,
     given_by_hand: Given = None,
@@ -163,6 +169,11 @@ def verify(
             if number:
                 say("")
             say(*one.summary())
+            if budget:
+                from calib.cli.budgets import budget_lines
+
+                for result in one.results:
+                    say("", *budget_lines(result.budget()))
         if output is not None:
             say("", f"Saved as {output}.")
     raise typer.Exit(_code([one.verdict for one in checks]))
@@ -212,6 +223,7 @@ def _code(verdicts: list[str]) -> Exit:
 SHOW_EXAMPLES = examples(
     "calib show model.json",
     "calib show model.json --parameters",
+    "calib show model.json --observability",
     "calib show model.json -o model.png",
 )
 _PICTURES = (".png", ".svg", ".pdf")
@@ -223,6 +235,12 @@ def show(
         Path | None, typer.Option("-o", "--output", metavar="PICTURE", help="Draw the model: .png, .svg or .pdf.")
     ] = None,
     parameters: Annotated[bool, typer.Option("--parameters", help="List every parameter.")] = False,
+    observability: Annotated[
+        bool,
+        typer.Option(
+            "--observability", help="Tell how sure each quantity is from the scans alone, and what is confounded."
+        ),
+    ] = False,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
@@ -235,11 +253,22 @@ def show(
         raise FileError(f"{output} can't be drawn: end its name with {', '.join(_PICTURES)}.")
     check_output(output, force)
     model = load_model(model_file)
+    told = None
+    if observability:
+        from calib.observability import observability_of
+
+        told = observability_of(model)
     if as_json:
-        listed = {"parameters": [vars(parameter) for parameter in model.parameters]} if parameters else {}
+        listed: dict[str, Any] = {}
+        if parameters:
+            listed["parameters"] = [vars(parameter) for parameter in model.parameters]
+        if told is not None:
+            listed["observability"] = told.to_dict()
         say_json({**wording.model_dict(model), **listed})
     else:
         say(*wording.model_lines(model), *(wording.parameter_lines(model) if parameters else []))
+        if told is not None:
+            say("", "How sure each quantity is (k = 2):", *told.lines())
     if output is not None:
         from calib.report.figures import model_figure
         from calib.report.style import save_figure
