@@ -34,7 +34,7 @@ Progress = Callable[[str, float], None]
 _HIGHEST_DEGREE = 8
 _FEWEST_SCANS = 4  # from so many on, whole scans are left out; with fewer, patches of them
 _PATCHES = 3
-_DRIFT_RATE = 2e-10  # m/s, prior: ambient instruments drift 0.5 to 20 nm/min (common practice, no source)
+_DRIFT_RATE = 1.2e-10  # m/s, prior: ambient instruments drift 0.5 to 20 nm/min, rms 7 (common practice, no source)
 _PLAY = 1e-3  # of the travel, prior of the half-width of a play (common practice, no source)
 _WORTH = (
     0.02  # by how much the mean logarithm of prediction errors has to fall for an effect to be worth its coefficients
@@ -175,7 +175,7 @@ def fit_lateral(
         factor = 1.0 if noise == "known" else honest_factor(solution, own)
         full = covariance_at(solution, factor)
         judged = judge(problem, solution, own, factor, _labels(observations), whole)
-        motion = Motion(learned(motion.effects, problem, solution.x, full))
+        motion = Motion(learned(motion.effects, problem, solution, factor))
     shared = problem.shared
     values = problem.values(solution.x)
     covariance = problem.factor @ full[shared, shared] @ problem.factor.T

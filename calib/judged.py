@@ -10,10 +10,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from calib.choice import claimed, predict
 from calib.model import LEFT_OUT_PARTS, LEFT_OUT_SCANS, Conditions, Misfit
 from calib.model_error import RINGS, conditions_of, ring_of
+from calib.normal import Spectrum
 from calib.problem import Problem
 from calib.scanner.creep import Creep
 from calib.scanner.drift import Drift
@@ -21,6 +23,7 @@ from calib.scanner.effect import Effect, Float
 from calib.solve import Solution
 
 _DOUBT = 1.0  # weight, in scans, of what is taken for granted beforehand
+_STEPS = 6
 
 
 def judge(
@@ -101,11 +104,17 @@ def judge(
     )
 
 
-def learned(effects: Sequence[Effect], problem: Problem, x: Float, covariance: Float) -> list[Effect]:
+def learned(effects: Sequence[Effect], problem: Problem, solution: Solution, factor: float) -> list[Effect]:
     """Effects as they are to be taken for later scans: what is unknown of a scan alone is as large as it was found.
 
     Before the fit only the usual size of drift, and of what went before a frame, is known. The scans of the calibration
-    are a sample of both (empirical Bayes: the mean of prior and found variance, weighed by their degrees of freedom).
+    are a sample of both. Their variance is estimated together with the prior's (empirical Bayes by expectation and
+    maximisation, Dempster, Laird and Rubin 1977; the prior counts as one scan).
+
+    Parameters
+    ----------
+    factor
+        By which the noise of nodes is raised, see :func:`calib.choice.honest_factor`.
     """
     found: list[Effect] = []
     for effect in effects:
@@ -113,25 +122,45 @@ def learned(effects: Sequence[Effect], problem: Problem, x: Float, covariance: F
             mine = [k for k, u in enumerate(problem.unknowns) if "start_creep" in u.name]
             known = all(prepared.observation.path.rest is not None for prepared in problem.prepared)
             if mine and known:
-                ratio = _ratio(x[mine] ** 2 + np.diag(covariance)[mine], len(mine))
+                ratio = _ratio(solution, factor, mine, np.eye(len(mine)), float(len(mine)))
                 effect = Creep(**{**effect.settings(), "start": effect.start * ratio})
         elif isinstance(effect, Drift) and problem.remembered:
-            squares, scans = [], 0
-            for place, factor in problem.remembered.values():
-                rates = factor @ x[place]
-                spread = np.einsum("ij,jk,ik->i", factor, covariance[place, place], factor)
-                used = np.any(factor != 0, axis=1)
-                squares.append(float(np.mean((rates**2 + spread)[used])))
-                scans = max(scans, int(used.sum()))
-            ratio = _ratio(np.array(squares) / effect.rate**2, _independent(problem, effect.memory, scans))
+            mine = [k for place, _ in problem.remembered.values() for k in range(place.start, place.stop)]
+            used = [root[np.any(root != 0, axis=1)] / effect.rate for _, root in problem.remembered.values()]
+            scans = max(len(root) for root in used)
+            independent = _independent(problem, effect.memory, scans)
+            ratio = _ratio(solution, factor, mine, block_diag(*used), independent * len(used))
             effect = Drift(**{**effect.settings(), "rate": effect.rate * ratio})
         found.append(effect)
     return found
 
 
-def _ratio(squares: Float, count: float) -> float:
-    """Square root of the mean of found squares (in units of the prior variance) and of the prior's one."""
-    return float(np.sqrt((_DOUBT + count * np.mean(squares)) / (_DOUBT + count)))
+def _ratio(solution: Solution, factor: float, mine: list[int], to_amounts: Float, count: float) -> float:
+    """Standard deviation of amounts, over that of their prior.
+
+    Parameters
+    ----------
+    mine
+        Unknowns from which the amounts come.
+    to_amounts
+        Matrix that takes them to amounts in units of the prior's standard deviation, shape ``(amounts, unknowns)``.
+    count
+        How many independent amounts there are.
+    """
+    blocks = solution.normal_blocks
+    data = sum(block.hessian for block in blocks) / factor**2
+    pull = sum(block.gradient for block in blocks) / factor**2
+    weight = solution.variance_factor * solution.prior_weight
+    ratio2 = 1.0
+    for _ in range(_STEPS):
+        prior = weight.copy()
+        prior[mine] /= ratio2
+        spectrum = Spectrum.of_normal(data + np.diag(prior), pull + prior * solution.x)
+        covariance = spectrum.covariance(solution.variance_factor)[np.ix_(mine, mine)]
+        amounts = to_amounts @ (solution.x + spectrum.step(0.0))[mine]
+        squares = amounts**2 + np.einsum("ij,jk,ik->i", to_amounts, covariance, to_amounts)
+        ratio2 = (_DOUBT + count * float(np.mean(squares))) / (_DOUBT + count)
+    return float(np.sqrt(ratio2))
 
 
 def _independent(problem: Problem, memory: float, scans: int) -> float:

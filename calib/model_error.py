@@ -2,8 +2,8 @@
 
 Scans that were left out of the fit tell how large the error is under their conditions (size, direction and speed of the
 scan, place) and in which part of a frame. For another scan those count most that were taken most alike; outside of what
-was calibrated the error grows. Errors are alike at places close to each other and independent at places far apart; so a
-short distance is surer than a long one.
+was calibrated the error grows. Errors are alike at places close to each other and independent at places far apart, on
+two scales: most of it is fine structure, the rest is smooth. So a short distance is surer than a long one.
 """
 
 from __future__ import annotations
@@ -21,7 +21,9 @@ if TYPE_CHECKING:
 RINGS = (0.0, 0.4, 0.7, 0.9, 1.0)
 """Edges of the rings of a frame, from its middle to its border, in which errors are told apart."""
 
-_ALIKE = 0.25  # over which part of the field the model's error is alike
+_ALIKE = 0.25  # over which part of the field the smooth part of the model's error is alike
+_FINE = 0.02  # the same for its fine structure: steps of loops, which no smooth model follows
+_PART = 0.7  # of its variance that is fine structure (both from instruments of foreign physics)
 _LEAST = 0.02  # weight of a scan that was taken under quite other conditions
 
 
@@ -42,7 +44,9 @@ def error_covariance(model: Model, path: Path, samples: Samples) -> Float:
     position = samples.position
     apart2 = np.sum((position[:, :, None] - position[:, None, :]) ** 2, axis=0)
     sd = error_sd(model, path, samples)
-    return np.asarray(np.exp(-0.5 * apart2 / reach**2) * sd[:, :, None] * sd[:, None, :])
+    smooth = np.exp(-0.5 * apart2 / reach**2)
+    fine = np.exp(-np.sqrt(apart2) * (_ALIKE / _FINE / reach))
+    return np.asarray((_PART * fine + (1 - _PART) * smooth) * sd[:, :, None] * sd[:, None, :])
 
 
 def conditions_of(path: Path) -> Conditions:
