@@ -136,12 +136,15 @@ class Budget:
         Its inputs.
     correlations
         Correlation coefficients of pairs of contributions, by their names; those not listed are independent.
+    unit
+        SI unit of the quantity, as :func:`calib.units.show` takes it.
     """
 
     quantity: str
     value: float
     contributions: Sequence[Contribution]
     correlations: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    unit: str = "1"
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "contributions", tuple(self.contributions))
@@ -154,14 +157,14 @@ class Budget:
                 raise CalibError(f"The budget of {self.quantity!r} has no pair of contributions {one!r}, {other!r}.")
             if not abs(r) <= 1:
                 raise CalibError(f"The correlation of {one!r} with {other!r} must lie between -1 and 1, not {r!r}.")
-        if np.linalg.eigvalsh(self._correlation)[0] < -1e-9:
+        if np.linalg.eigvalsh(self.correlation)[0] < -1e-9:
             raise CalibError(f"The correlations in the budget of {self.quantity!r} contradict each other.")
 
     @property
     def u(self) -> float:
         """Combined standard uncertainty."""
         components = self._components
-        return math.sqrt(max(float(components @ self._correlation @ components), 0.0))
+        return math.sqrt(max(float(components @ self.correlation @ components), 0.0))
 
     @property
     def dof(self) -> float:
@@ -173,7 +176,7 @@ class Budget:
         total = self.u
         if total == 0:
             return math.inf
-        components, correlation = self._components, self._correlation
+        components, correlation = self._components, self.correlation
         share = 0.0
         for group in self._groups():
             dof = min(self.contributions[i].dof for i in group)
@@ -205,7 +208,7 @@ class Budget:
         for i in np.argsort(-np.abs(components), kind="stable"):
             part = self.contributions[i]
             rest = np.delete(components, i)
-            without = float(rest @ np.delete(np.delete(self._correlation, i, 0), i, 1) @ rest)
+            without = float(rest @ np.delete(np.delete(self.correlation, i, 0), i, 1) @ rest)
             rows.append(
                 {
                     "name": part.name,
@@ -226,6 +229,7 @@ class Budget:
         return {
             "quantity": self.quantity,
             "value": self.value,
+            "unit": self.unit,
             "contributions": [
                 {
                     "name": part.name,
@@ -250,7 +254,7 @@ class Budget:
                 for part in data["contributions"]
             ]
             correlations = {(one, other): r for one, other, r in data["correlations"]}
-            return cls(data["quantity"], data["value"], contributions, correlations)
+            return cls(data["quantity"], data["value"], contributions, correlations, data.get("unit", "1"))
         except (KeyError, TypeError) as error:
             raise CalibError(f"An uncertainty budget can't be read: {error}.") from None
 
@@ -259,7 +263,8 @@ class Budget:
         return np.array([part.component for part in self.contributions])
 
     @property
-    def _correlation(self) -> NDArray[np.float64]:
+    def correlation(self) -> NDArray[np.float64]:
+        """Correlation matrix of the contributions, in their order."""
         index = {part.name: i for i, part in enumerate(self.contributions)}
         matrix = np.eye(len(index))
         for (one, other), r in self.correlations.items():
@@ -268,7 +273,7 @@ class Budget:
 
     def _groups(self) -> list[list[int]]:
         """Group the contributions that are correlated with each other, directly or through others."""
-        linked = np.linalg.matrix_power(self._correlation != 0, len(self.contributions))
+        linked = np.linalg.matrix_power(self.correlation != 0, len(self.contributions))
         return [list(np.flatnonzero(row)) for i, row in enumerate(linked) if np.flatnonzero(row)[0] == i]
 
 

@@ -207,11 +207,12 @@ def _solve(
             kept.append((A, own, cross, inverse, own_right, excess))
         covariance = _inverse(normal)
         step = -covariance @ right
+        gain = x[0]
         x = mean + step
         rests = []
         for scan, (A, own, cross, inverse, own_right, excess) in zip(scans, kept, strict=True):
             mine = -inverse @ (own_right + cross.T @ step)
-            rest = A.T @ x + own.T @ mine + excess
+            rest = A.T @ x + own.T @ mine + excess * (x[0] / gain)  # the noise is one of indicated heights
             scan.excess = rest
             rests.append(rest)
             weight = np.ones(rest.size) if scan.weight is None else scan.weight

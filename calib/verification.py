@@ -12,22 +12,23 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path as FilePath
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from calib.errors import ModelError, ScanError
+from calib.errors import ScanError
 from calib.files import write_atomically
-from calib.heights import repeatability
-from calib.locate import positions, spread
+from calib.lattice_fit import fit_lattice, lattice_errors, observe_corrected, unknown_tilt
 from calib.model import Model
-from calib.model_error import error_covariance
-from calib.observe.lateral import LateralObservation, observe_again, observe_lateral
+from calib.observe.lateral import LateralObservation
 from calib.observe.step import StepObservation, observe_step
 from calib.scan import Scan
-from calib.scanner.effect import Float
 from calib.standard import Grating, Grid, Standard, Step, Value
+from calib.step_height import true_step, without_bow
 from calib.units import format_quantity, show
+
+if TYPE_CHECKING:
+    from calib.budget import Budget
 
 CONFORMS, FAILS, UNDECIDED = "conforms", "does not conform", "can't be decided"
 
@@ -51,6 +52,8 @@ class Result:
         The certificate's value with its uncertainties.
     contributions
         Standard uncertainties that make up `u`, by name.
+    dof
+        Degrees of freedom of those that have not infinitely many, by name.
     """
 
     name: str
@@ -62,6 +65,11 @@ class Result:
     u_reference: float
     U_reference: float
     contributions: Mapping[str, float] = field(default_factory=dict)
+    dof: Mapping[str, float] = field(default_factory=dict)
+
+    def budget(self) -> Budget:
+        """Return the uncertainty budget of the measured value."""
+        return _budget(self.name, self.unit, self.measured, self.contributions, self.dof)
 
     @property
     def deviation(self) -> float:
@@ -73,7 +81,9 @@ class Result:
         """E_n: deviation over both expanded uncertainties (ISO/IEC 17043)."""
         from calib.budget import coverage_factor, normalised_error
 
-        return normalised_error(self.measured, self.u, self.reference, self.u_reference, k=coverage_factor(_LEVEL))
+        usual = coverage_factor(_LEVEL)
+        k = self.U / self.u if self.u else usual
+        return normalised_error(self.measured, self.u, self.reference, self.u_reference, k=k, k_reference=usual)
 
     @property
     def conforms(self) -> bool | None:
@@ -97,6 +107,7 @@ class Result:
             "normalised_error": self.normalised_error,
             "conforms": self.conforms,
             "contributions": dict(self.contributions),
+            "budget": self.budget().to_dict(),
         }
 
     def __str__(self) -> str:
@@ -216,12 +227,12 @@ def verify(
     warm = standard.at(scan.temperature)
     k = coverage_factor(_LEVEL)
     if isinstance(warm, (Grating, Grid)):
-        observation = _observe(model, scan, warm, turned)
+        observation = observe_corrected(model, scan, warm, turned)
         found = _lateral(model, observation)
         notes += observation.notes
         blind = _lateral_blindness(warm)
     elif isinstance(warm, Step):
-        step = observe_step(scan, warm)
+        step = observe_step(without_bow(model, scan), warm)
         found = [_height(model, step)]
         notes += step.notes
         blind = (
@@ -232,8 +243,11 @@ def verify(
         raise ScanError(f"A {warm.kind} can't be verified yet; take a grating, a grid or a step.")
     results = []
     for name, unit, measured, parts, certified in found:
-        u = float(np.sqrt(sum(part**2 for part in parts.values())))
-        results.append(Result(name, unit, measured, u, k * u, certified.value, certified.u, k * certified.u, parts))
+        dof = {"noise": step.dof} if name == "height" else {}
+        budget = _budget(name, unit, measured, parts, dof)
+        U = budget.expanded(_LEVEL).U
+        known = (certified.value, certified.u, k * certified.u)
+        results.append(Result(name, unit, measured, budget.u, U, *known, parts, dof))
     used = {observation.standard.identity for observation in model.observations}
     return Verification(
         results=tuple(results),
@@ -250,6 +264,27 @@ def verify(
     )
 
 
+def _budget(name: str, unit: str, value: float, parts: Mapping[str, float], dof: Mapping[str, float]) -> Budget:
+    from calib.budget import Budget, Contribution
+
+    return Budget(
+        name.replace("_", " "),
+        value,
+        [
+            Contribution(
+                part,
+                0.0,
+                u,
+                dof=dof.get(part, np.inf),
+                kind="A" if part == "noise" else "B",
+                distribution="rectangular" if part in ("cosine error", "repeatability") else "normal",
+            )
+            for part, u in parts.items()
+        ],
+        unit=unit,
+    )
+
+
 def _verdict(results: list[Result]) -> str:
     conform = [result.conforms for result in results]
     if any(fine is False for fine in conform):
@@ -260,95 +295,27 @@ def _verdict(results: list[Result]) -> str:
 _Found = tuple[str, str, float, dict[str, float], Value]
 
 
-def _observe(model: Model, scan: Scan, standard: Grating | Grid, turned: float | None) -> LateralObservation:
-    """Observe, then once more with the pattern moved as the model expects, so that the border counts as well."""
-    first = observe_lateral(scan, standard, turned=turned)
-    _, solve = _fit_lattice(model, first)
-    plane = solve @ first.periods
-    everywhere = np.tensordot(_stretch(first), positions(model.motion, model.values, first.path), 1)
-    expected = np.tensordot(plane[:2].T, everywhere, 1) + plane[2][:, None, None, None]
-    return observe_again(scan, first, expected)
-
-
-def _stretch(observation: LateralObservation) -> Float:
-    """What lies on a tilted standard is longer than what is seen from above."""
-    gx, gy = observation.slope or (0.0, 0.0)
-    return np.eye(2) + 0.5 * np.array([[gx * gx, gx * gy], [gx * gy, gy * gy]])
-
-
-def _fit_lattice(model: Model, observation: LateralObservation) -> tuple[Float, Float]:
-    """True positions on the standard, ``(2, nodes)``, and the matrix that takes periods to the plane that fits."""
-    path = observation.path
-    samples = path.samples(observation.pass_index, observation.row, observation.fast)
-    position = _stretch(observation) @ model.motion.position(path, samples, model.values)
-    design = np.column_stack([position.T, np.ones(observation.size)])
-    weight = _weights(observation, model.misfit.lateral)
-    scaled = design * weight[:, None]
-    size = np.linalg.norm(scaled, axis=0)
-    return position, np.linalg.pinv(scaled / size) / size[:, None] * weight[None, :]
-
-
 def _lateral(model: Model, observation: LateralObservation) -> list[_Found]:
     """Pitches and angle of the lattice that fits the corrected nodes, with what makes up their uncertainty."""
-    path, standard = observation.path, observation.standard
-    samples = path.samples(observation.pass_index, observation.row, observation.fast)
-    _, solve = _fit_lattice(model, observation)
-    m = observation.periods.shape[1]
-    frequency = (solve @ observation.periods)[:2].T
-    if m == 2 and not np.linalg.det(frequency) > 0:
-        raise ModelError(f"{observation.label}: the corrected grid is mirrored, so the model can't be of this scanner.")
-    quantities, by_frequency = _quantities(frequency)
-    # how the quantities follow an error of the lattice coordinates, and through these one of position
-    by_periods = np.einsum("qka,an->qkn", by_frequency, solve[:2])
-    by_position = -np.einsum("qkn,kc->qcn", by_periods, frequency)
-    noise = np.einsum("qkn,nkl,qln->q", by_periods, observation.covariance, by_periods)
-    root = np.einsum("qcn,cpn->qp", by_position, spread(model, path, samples, gauge=False))
-    misfit = np.einsum("qcn,cnm,qcm->q", by_position, error_covariance(model, path, samples), by_position)
-    names = (
-        [("pitch", "m")] if isinstance(standard, Grating) else [("pitch_x", "m"), ("pitch_y", "m"), ("angle", "rad")]
-    )
+    standard = observation.standard
+    lattice = fit_lattice(model, observation)
+    (error,) = lattice_errors(model, observation, [(lattice.by_periods, lattice.by_position)])
     found = []
-    for k, (name, unit) in enumerate(names):
+    for k, (name, unit) in enumerate(zip(lattice.names, lattice.units, strict=True)):
+        value = float(lattice.values[k])
         parts = {
-            "noise": float(np.sqrt(noise[k])),
-            "fit": float(np.linalg.norm(root[k])),
-            "model error": float(np.sqrt(misfit[k])),
+            "noise": float(error.noise[k]),
+            "calibration": float(error.fit[k]),
+            "drift": float(error.scan[k]),
+            "model error": float(error.misfit[k]),
         }
         if name != "angle":
-            uneven = [value.u for value in (standard.unevenness, standard.mounting) if value is not None]
-            if uneven:
-                parts["place on the standard"] = float(np.hypot.reduce(uneven))
-            if observation.slope is None:
-                # nobody knows how the standard lay: within two degrees of level, as a rectangular limit of the cosine
-                parts["tilt"] = float(quantities[k]) * (1 - np.cos(np.deg2rad(2.0))) / np.sqrt(3)
-        found.append((name, unit, float(quantities[k]), parts, getattr(standard, name)))
+            parts |= _of_standard(standard)
+            tilt = unknown_tilt(observation, value)
+            if tilt is not None:
+                parts["cosine error"] = tilt
+        found.append((name, unit, value, parts, getattr(standard, name)))
     return found
-
-
-def _weights(observation: LateralObservation, misfit: float) -> Float:
-    pitch = 1.0 / np.mean([v.value for name, v in observation.standard.values().items() if name.startswith("pitch")])
-    variance = np.einsum("nii->n", observation.covariance) / observation.periods.shape[1] + (misfit * pitch) ** 2
-    return np.asarray(1 / np.sqrt(variance))
-
-
-def _quantities(frequency: Float) -> tuple[Float, Float]:
-    """Pitches and angle of reciprocal vectors, and their derivatives; shapes ``(q,)`` and ``(q, m, 2)``."""
-    if len(frequency) == 1:
-        length = float(np.linalg.norm(frequency[0]))
-        return np.array([1 / length]), (-frequency / length**3)[None]
-    vectors = np.linalg.inv(frequency)  # columns are the lattice vectors
-    a, b = vectors[:, 0], vectors[:, 1]
-    la, lb = np.linalg.norm(a), np.linalg.norm(b)
-    cross = a[0] * b[1] - a[1] * b[0]
-    angle = float(np.arctan2(cross, a @ b))
-    # the inverse changes by -V dF V
-    by_vectors = np.zeros((3, 2, 2))  # (quantity, component, which vector)
-    by_vectors[0, :, 0] = a / la
-    by_vectors[1, :, 1] = b / lb
-    by_vectors[2, :, 0] = np.array([a[1], -a[0]]) / la**2
-    by_vectors[2, :, 1] = np.array([-b[1], b[0]]) / lb**2
-    by_frequency = -np.einsum("qck,cr,sk->qrs", by_vectors, vectors, vectors)
-    return np.array([la, lb, angle]), by_frequency
 
 
 def _lateral_blindness(standard: Grating | Grid) -> tuple[str, ...]:
@@ -364,18 +331,11 @@ def _lateral_blindness(standard: Grating | Grid) -> tuple[str, ...]:
 
 
 def _height(model: Model, step: StepObservation) -> _Found:
-    height = model.height
-    centred = bool(np.isfinite(step.low))
-    low, high = (step.low, step.high) if centred else (0.0, step.indicated)
-    shrink = step.indicated / (high - low) if high > low else 1.0
-    measured = shrink * float(height.true(np.array(high), centred) - height.true(np.array(low), centred))
-    gain = measured / step.indicated
-    parts = {
-        "noise and repeatability": abs(gain) * repeatability(step),
-        "height response": shrink * float(height.uncertainty(np.array(high), low, centred)),
-    }
-    if step.standard.unevenness is not None:
-        parts["place on the standard"] = step.standard.unevenness.u
-    if step.standard.mounting is not None:
-        parts["mounting"] = step.standard.mounting.u
-    return ("height", "m", measured, parts, step.standard.height)
+    measured, parts = true_step(model, step)
+    return ("height", "m", measured, parts | _of_standard(step.standard), step.standard.height)
+
+
+def _of_standard(standard: Standard) -> dict[str, float]:
+    """What is unsure of a standard besides its certificate."""
+    listed = {"unevenness of the standard": standard.unevenness, "mounting": standard.mounting}
+    return {name: value.u for name, value in listed.items() if value is not None}

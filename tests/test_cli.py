@@ -238,6 +238,9 @@ def test_verify_one_scan_saves_what_it_says(done: Path, tmp_path: Path) -> None:
     saved = json.loads((tmp_path / "v.json").read_text("utf-8"))
     assert {**saved, "created": 0} == {**told, "created": 0}
     assert "conforms" in run(*words).stdout.splitlines()[0]
+    budget = run(*words, "--budget").stdout
+    assert "Budget of height:" in budget
+    assert "Monte Carlo propagation (JCGM 101" in budget
 
 
 @pytest.fixture

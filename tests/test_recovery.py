@@ -82,7 +82,7 @@ def test_what_the_data_cannot_tell_is_said_and_widens_the_uncertainty() -> None:
         _, u_alone = alone.scale(axis, 10e-6)
         _, u_full = full.scale(axis, 10e-6)
         assert u_alone > 3 * u_full
-    assert alone["z_gain"].u == pytest.approx(0.1)
+    assert alone["z_gain"].u == pytest.approx(0.1, rel=1e-2)
     assert alone.misfit.source == "left-out parts of scans"
 
 

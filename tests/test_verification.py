@@ -10,10 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.errors import ModelError, OutputExistsError, ScanError
+from calib.lattice_fit import quantities
 from calib.simulate import Grating, Step, raster
 from calib.simulate import Grid as GridSurface
 from calib.standard import Flat, Value
-from calib.verification import Result, _quantities, verify
+from calib.verification import Result, verify
 from tests.instruments import calibrated, grating, grid, step
 
 U_PITCH = 1e-9
@@ -28,12 +29,12 @@ def scan_for(surface, **options):
 
 def test_derivatives_of_pitch_and_angle() -> None:
     f = np.array([[0.5e6, 0.03e6], [-0.02e6, 0.49e6]])
-    values, by = _quantities(f)
+    values, by = quantities(f)
     for i in range(2):
         for j in range(2):
             change = np.zeros((2, 2))
             change[i, j] = 1e-7 * 0.5e6
-            high, low = _quantities(f + change)[0], _quantities(f - change)[0]
+            high, low = quantities(f + change)[0], quantities(f - change)[0]
             assert (high - low) / (2 * change[i, j]) == pytest.approx(by[:, i, j], rel=1e-5, abs=1e-16)
     assert values[2] == pytest.approx(np.pi / 2 + (0.03 / 0.5 - 0.02 / 0.49), abs=2e-3)
 
@@ -100,8 +101,12 @@ def test_contributions_make_up_the_uncertainty() -> None:
     scan, model = scan_for(Grating(pitch=3.0e-6, height=100e-9, theta=0.05), title="lines")
     result = verify(model, scan, grating(u=U_PITCH)).results[0]
     assert result.u == pytest.approx(np.sqrt(sum(u**2 for u in result.contributions.values())))
-    assert {"noise", "fit", "model error"} <= set(result.contributions)
+    assert {"noise", "calibration", "drift", "model error"} <= set(result.contributions)
     assert pytest.approx(1.96 * result.u, rel=1e-3) == result.U
+    budget = result.budget()
+    assert (budget.value, budget.u, budget.unit) == (result.measured, pytest.approx(result.u), "m")
+    assert budget.expanded(0.95).U == pytest.approx(result.U)
+    assert result.to_dict()["budget"] == budget.to_dict()
 
 
 @given(st.floats(0, 1e-8), st.floats(0, 1e-8))

@@ -3,7 +3,8 @@
 The image is cut into tiles of about one period. In each, the template - folded from the whole pass, and moved by
 what is already known of how the lattice coordinate varies - is fitted with an offset, a tilt, a gain and a shift
 along each lattice direction, by weighted least squares (Gauss-Newton, one step a round). All harmonics contribute,
-tiles at the border as much as any, and since tiles share no pixel their noise is independent.
+tiles at the border as much as any, and since tiles share no pixel their noise is independent. Only their zero is
+common: the crest of the template's fundamental, which is less sure than the nodes are relative to each other.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.errors import ScanError
+from calib.observe.background import hold
 from calib.observe.image import Image
 from calib.observe.lattice import Lattice
 from calib.observe.smooth import Surface
@@ -20,6 +22,10 @@ from calib.observe.template import Template
 from calib.scanner.effect import Float
 
 _MOST_TILES = 20
+_FIRST, _DENSE = 0.7, 2.2  # places in the period that are counted on, over pixels a period
+_OF_A_GRID = 10.0  # at most, along each coordinate, where they are not dense
+_ENOUGH_PLACES, _OCCUPIED = 32, 0.9
+_FULL_WEIGHT, _NO_WEIGHT = 3.5, 5.0  # standard deviations within and beyond which pixels have it
 _POSITION_ERROR = 0.01  # periods that the moved template may be off within a tile
 
 
@@ -36,7 +42,7 @@ class PassNodes:
     periods
         Lattice coordinates, shape ``(nodes, 1 or 2)``.
     covariance
-        Of those, by the noise of the pixels; shape ``(nodes, m, m)``.
+        Of those, by the noise of the pixels; shape ``(nodes, m, m)``. Without the noise of their common zero.
     at_end
         Lattice coordinates where the sweep turns, at the last pixel of each row used; shape ``(1 or 2, rows)``.
     contrast
@@ -82,9 +88,10 @@ def refine(image: Image, lattice: Lattice, periods: Float, use: np.ndarray, roun
     low, high = image.limits
     weights = (good & (values > low) & (values < high)).astype(np.float64)
     flat, gain = values, np.ones(tiles.count)
-    sampling = float(lattice.periods.min()) / max(image.step_fast, image.step_slow)
+    pixels = float(lattice.periods.min()) / max(image.step_fast, image.step_slow)
     grid = periods[:, tiles.rows].reshape(len(periods), -1)
-    for _ in range(rounds):
+    for number in range(rounds):
+        sampling = _sampling(tiles, grid, pixels, first=number == 0)
         template = Template.fold(grid, flat, weights * gain[tiles.label], sampling)
         # nodes count from the crest of the fundamental, wherever the fold has put it
         grid = grid - template.phase[:, None]
@@ -99,12 +106,12 @@ def refine(image: Image, lattice: Lattice, periods: Float, use: np.ndarray, roun
         # the next round folds what is left after each tile's own offset, tilt and gain
         flat = (values - fit.background) / gain[tiles.label]
         weights = good * fit.robust
-        at_nodes = grid[:, tiles.centre].T + fit.shift
+        at_nodes = grid[:, fit.centre].T + fit.shift
         grid = grid + np.stack([s.grid(image.fast, image.slow[tiles.rows]).ravel() for s in _smooth(tiles, fit)])
     keep = fit.usable
-    row, column = np.divmod(tiles.centre[keep], image.fast.size)
+    row, column = np.divmod(fit.centre[keep], image.fast.size)
     turn = image.fast.size - 1
-    lost = tiles.centre[~keep]
+    lost = fit.centre[~keep]
     return PassNodes(
         row=image.rows[tiles.rows[row]],
         fast=image.fast[column],
@@ -117,14 +124,29 @@ def refine(image: Image, lattice: Lattice, periods: Float, use: np.ndarray, roun
     )
 
 
+def _sampling(tiles: _Tiles, grid: Float, pixels: float, first: bool) -> float:
+    """Places in the period that harmonics may count on.
+
+    Where rows fall on different places these are more than there are pixels in a period. Where rows repeat each other,
+    high harmonics look like a slow drift of the lattice coordinate, and what of the drift has not been found yet would
+    stay in them.
+    """
+    if not first and tiles.dense(grid, int(min(2 * pixels, _ENOUGH_PLACES))):
+        return _DENSE * pixels
+    if len(grid) == 2:
+        return min(pixels, _OF_A_GRID)
+    return _FIRST * pixels if first else pixels
+
+
 def _smooth(tiles: _Tiles, fit: _Fit) -> list[Surface]:
     """The tiles' shifts as smooth functions over the pass, to move the template in the next round."""
     keep = fit.usable
     quality = 1 / (np.trace(fit.covariance[keep], axis1=1, axis2=2) + 1e-12)
     quality = np.minimum(quality, 20 * np.median(quality))
-    fast, slow = tiles.place[0][keep], tiles.place[1][keep]
+    row, column = np.divmod(fit.centre[keep], tiles.columns.size)
+    fast, slow = tiles.fast[column], tiles.slow[row]
     degree = tiles.degree(int(keep.sum()))
-    return [Surface.fit(fast, slow, shift, quality, degree, tiles.box) for shift in fit.shift[keep].T]
+    return [Surface.fit(fast, slow, shift, quality, degree, tiles.box, only_needed=True) for shift in fit.shift[keep].T]
 
 
 class _Tiles:
@@ -134,7 +156,8 @@ class _Tiles:
         self.rows = np.nonzero(use)[0]
         self.columns = np.arange(image.fast.size)
         period = lattice.periods.max()
-        slow = image.slow[self.rows]
+        self.fast, self.slow = image.fast, image.slow[self.rows]
+        slow = self.slow
         fast_count = _count(image.width, period)
         slow_count = _count(image.length * self.rows.size / image.slow.size, period)
         self.shape = (int(slow_count), int(fast_count))
@@ -142,16 +165,39 @@ class _Tiles:
         in_row = np.minimum((np.arange(self.rows.size) * slow_count) // self.rows.size, slow_count - 1)
         in_column = np.minimum((self.columns * fast_count) // self.columns.size, fast_count - 1)
         self.label = (in_row[:, None] * fast_count + in_column[None, :]).ravel()
-        middle_row = np.array([round(np.nonzero(in_row == k)[0].mean()) for k in range(slow_count)])
-        middle_column = np.array([round(np.nonzero(in_column == k)[0].mean()) for k in range(fast_count)])
-        self.centre = (middle_row[:, None] * self.columns.size + middle_column[None, :]).ravel()
+        self.spans = (_spans(in_row, slow_count), _spans(in_column, fast_count))
+        middle_row, middle_column = (np.rint(span.mean(axis=0)).astype(np.int64) for span in self.spans)
+        self.middle = (middle_row, middle_column)
         self.place = (np.tile(image.fast[middle_column], slow_count), np.repeat(slow[middle_row], fast_count))
         self.box = (float(image.fast[0]), float(image.fast[-1]), float(slow[0]), float(slow[-1]))
         tile_fast, tile_slow = image.width / fast_count, image.length / slow_count
+        self.size = (tile_slow / image.step_slow, tile_fast / image.step_fast)
         x = (image.fast[None, :] - image.fast[middle_column][in_column][None, :]) / tile_fast
         y = (slow[:, None] - slow[middle_row][in_row][:, None]) / tile_slow
         self.x = np.broadcast_to(x, (self.rows.size, self.columns.size)).ravel()
         self.y = np.broadcast_to(y, (self.rows.size, self.columns.size)).ravel()
+
+    def pixels(self, x: Float, y: Float) -> np.ndarray:
+        """The pixel nearest to a place in each tile, counted from its middle in sizes of a tile; shape ``(tiles,)``."""
+        at = []
+        for place, size, middle, span, shape in (
+            (y, self.size[0], self.middle[0][:, None], self.spans[0][:, :, None], self.shape),
+            (x, self.size[1], self.middle[1][None, :], self.spans[1][:, None, :], self.shape),
+        ):
+            moved = middle + np.rint(np.nan_to_num(place).reshape(shape) * size).astype(np.int64)
+            at.append(np.clip(moved, span[0], span[1]))
+        return np.asarray(at[0] * self.columns.size + at[1]).ravel()
+
+    def dense(self, grid: Float, count: int) -> bool:
+        """Whether pixels in the middle of the image fall on so many places in the period, along each coordinate.
+
+        Nearly all cells of a period, divided into that many along each coordinate, must hold a pixel.
+        """
+        row, column = np.divmod(self.label, self.shape[1])
+        near = (np.abs(row - self.shape[0] // 2) <= 1) & (np.abs(column - self.shape[1] // 2) <= 1)
+        cell = np.minimum((grid[:, near] % 1.0 * count).astype(np.int64), count - 1)
+        index = cell[0] if len(cell) == 1 else cell[0] * count + cell[1]
+        return bool(np.unique(index).size > _OCCUPIED * count ** len(cell))
 
     def degree(self, usable: int) -> int:
         """Degree of a surface that so many nodes bear."""
@@ -161,6 +207,12 @@ class _Tiles:
         return most
 
 
+def _spans(label: np.ndarray, count: int) -> np.ndarray:
+    """First and last index of each label of a sorted list, shape ``(2, count)``."""
+    numbers = np.arange(count)
+    return np.stack([np.searchsorted(label, numbers), np.searchsorted(label, numbers, side="right") - 1])
+
+
 def _count(length: float, period: float) -> int:
     periods = length / period
     return max(2, round(periods / float(np.ceil(periods / _MOST_TILES))))
@@ -168,6 +220,7 @@ def _count(length: float, period: float) -> int:
 
 @dataclass(frozen=True)
 class _Fit:
+    centre: np.ndarray
     shift: Float
     covariance: Float
     gain: Float
@@ -188,15 +241,15 @@ def _fit_tiles(tiles: _Tiles, values: Float, weights: Float, profile: Float, slo
         right[:, i] = np.bincount(label, weighted * values, count)
         for j in range(i, m):
             normal[:, i, j] = normal[:, j, i] = np.bincount(label, weighted * design[j], count)
-    scale = np.sqrt(np.maximum(np.einsum("kii->ki", normal), 1e-300))
-    scaled = normal / (scale[:, :, None] * scale[:, None, :]) + 1e-9 * np.eye(m)
-    inverse = np.linalg.inv(scaled) / (scale[:, :, None] * scale[:, None, :])
+    used = np.asarray(np.bincount(label, weights, count), dtype=np.float64)
+    good_tile = used > 3 * m
+    square = np.asarray(np.bincount(label, weights * values**2, count), dtype=np.float64)
+    normal, right = _hold_backgrounds(tiles, normal, right, square, used)
+    inverse = _inverse(normal)
     solution = np.einsum("kij,kj->ki", inverse, right)
     fitted = sum(solution[label, i] * design[i] for i in range(m))
     rest = values - fitted
-    used = np.bincount(label, weights, count)
     spread2 = np.bincount(label, weights * rest**2, count) / np.maximum(used - m, 1)
-    good_tile = used > 3 * m
     typical2 = float(np.median(spread2[good_tile])) if good_tile.any() else 0.0
     variance = np.maximum(spread2, 0.25 * typical2)
     gain = solution[:, 3]
@@ -206,13 +259,56 @@ def _fit_tiles(tiles: _Tiles, values: Float, weights: Float, profile: Float, slo
     full = np.bincount(label, np.ones_like(values), count)
     sd = np.sqrt(np.maximum(np.einsum("kii->ki", covariance).max(axis=1), 0))
     usable = good_tile & (used > 0.4 * full) & (gain > 0.2) & (np.abs(shift).max(axis=1) < 0.3) & (sd < 0.1)
-    # Tukey's biweight: dust and streaks get no weight at all; at edges of the pattern a small error of position counts
+    # dust and streaks get no weight at all, noise gets all of it; at edges of the pattern a small error of position
+    # counts
     steep = sum(slope**2 for slope in slopes) * _POSITION_ERROR**2
     middle2 = (1.48 * float(np.median(np.abs(rest[weights > 0])))) ** 2 if np.any(weights > 0) else 0.0
-    reach = 5.0 * np.sqrt(np.maximum(middle2 + steep, 1e-300))
-    robust = np.clip(1 - (rest / np.maximum(reach, 1e-300)) ** 2, 0, None) ** 2
+    far = np.abs(rest) / np.sqrt(np.maximum(middle2 + steep, 1e-300))
+    robust = np.clip((_NO_WEIGHT - far) / (_NO_WEIGHT - _FULL_WEIGHT), 0, 1)
     background = solution[label, 0] + solution[label, 1] * tiles.x + solution[label, 2] * tiles.y
     pattern = fitted - background
     explained = float(np.sum(weights * pattern**2))
     contrast = explained / (explained + float(np.sum(weights * rest**2)) + 1e-300)
-    return _Fit(shift, covariance, gain, usable, np.asarray(background), robust, contrast)
+    centre = tiles.pixels(*_centres(tiles, weights, design, slopes, inverse))
+    return _Fit(centre, shift, covariance, gain, usable, np.asarray(background), robust, contrast)
+
+
+def _inverse(normal: Float) -> Float:
+    scale = np.sqrt(np.maximum(np.einsum("kii->ki", normal), 1e-300))
+    both = scale[:, :, None] * scale[:, None, :]
+    return np.asarray(np.linalg.inv(normal / both + 1e-9 * np.eye(normal.shape[1])) / both)
+
+
+def _hold_backgrounds(tiles: _Tiles, normal: Float, right: Float, square: Float, used: Float) -> tuple[Float, Float]:
+    """Normal equations with offset and tilt of each tile held to what all tiles show."""
+    m = normal.shape[1]
+    inverse = _inverse(normal)
+    own = np.einsum("kij,kj->ki", inverse, right)
+    noise2 = np.maximum(square - np.einsum("ki,ki->k", own, right), 0.0) / np.maximum(used - m, 1)
+    good = used > 3 * m
+    normal, right = normal.copy(), right.copy()
+    for i in range(3):
+        towards, precision = hold(own[:, i], inverse[:, i, i] * noise2, good, tiles.place, tiles.box)
+        normal[:, i, i] += precision * noise2
+        right[:, i] += precision * noise2 * towards
+    return normal, right
+
+
+def _centres(
+    tiles: _Tiles, weights: Float, design: list[Float], slopes: list[Float], inverse: Float
+) -> tuple[Float, Float]:
+    """Where in each tile the shift is that was found there, counted from its middle in sizes of a tile.
+
+    The template may be stretched a little within a tile, by what moved it so far. The shift found is then that of the
+    place where the pattern's edges lie, and not that of the middle: there the stretch would count as an error, and as
+    one that neighbours share.
+    """
+    found = []
+    for along in (tiles.x, tiles.y):
+        sums = np.zeros(tiles.count)
+        for j, slope in enumerate(slopes):
+            moment = weights * slope * along
+            for k, column in enumerate(design):
+                sums += inverse[:, 4 + j, k] * np.bincount(tiles.label, moment * column, tiles.count)
+        found.append(sums / len(slopes))
+    return found[0], found[1]

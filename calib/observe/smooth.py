@@ -34,8 +34,17 @@ class Surface:
         weights: Float,
         degree: int,
         box: tuple[float, float, float, float],
+        *,
+        only_needed: bool = False,
     ) -> Surface:
-        """Robust weighted least squares; all arrays of shape ``(points,)``."""
+        """Robust weighted least squares; all arrays of shape ``(points,)``.
+
+        Parameters
+        ----------
+        only_needed
+            Take the lowest degree that the values need, `degree` at most, by Schwarz's criterion (1978): terms that
+            only follow noise are large at the border.
+        """
         powers = [(i, total - i) for total in range(degree + 1) for i in range(total + 1)]
         s, t = _scaled(fast, box[0], box[1]), _scaled(slow, box[2], box[3])
         i, j = np.array(powers).T
@@ -48,6 +57,8 @@ class Surface:
             rest = values - design @ fit
             spread = np.median(np.abs(rest[weights > 0])) + 1e-9
             robust = 1 / (1 + (rest / (5 * spread)) ** 2)
+        if only_needed:
+            fit = _needed(design * scale[:, None], values * scale, degree)
         table = np.zeros((degree + 1, degree + 1))
         table[i, j] = fit
         return cls(table, box)
@@ -69,6 +80,18 @@ class Surface:
         table = self.coefficients.copy()
         table[0, 0] += by
         return Surface(table, self.box)
+
+
+def _needed(design: Float, values: Float, degree: int) -> Float:
+    """Coefficients of the fit of the degree that suffices; columns of the design are in order of their degree."""
+    q, r = np.linalg.qr(design)
+    along = q.T @ values
+    counts = np.array([(n + 1) * (n + 2) // 2 for n in range(degree + 1)])
+    left = np.maximum(values @ values - np.cumsum(along**2)[counts - 1], 1e-300)
+    best = counts[int(np.argmin(len(values) * np.log(left) + counts * np.log(len(values))))]
+    fit = np.zeros(design.shape[1])
+    fit[:best] = np.linalg.lstsq(r[:best, :best], along[:best], rcond=1e-12)[0]
+    return fit
 
 
 def _scaled(values: Float, low: float, high: float) -> Float:

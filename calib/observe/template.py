@@ -10,9 +10,15 @@ from numpy.typing import NDArray
 
 from calib.scanner.effect import Float
 
-_FINER = 6
-_ORDERS = {1: 20, 2: 10}
-"""Harmonics of the profile along one coordinate, by the number of coordinates."""
+_FINER = {1: 30, 2: 6}
+"""How much finer than its bins a profile is tabulated, by the number of coordinates."""
+
+_ORDERS = {1: 24, 2: 16}
+"""Harmonics of the profile along one coordinate, at most, by the number of coordinates."""
+
+_SHOWN = {1: 0.75, 2: 1.0}
+"""Harmonics for each place in the period with pixels, by the number of coordinates. More than half of one, as
+places drift a little over the image."""
 
 _HELD = 1e-3
 _ENOUGH = 1e-6
@@ -41,12 +47,13 @@ class Template:
         values, weights
             Shape ``(pixels,)``.
         sampling
-            Pixels a period: harmonics that these can't show are not made up.
+            Places in the period on which there are pixels: harmonics that these can't show are not made up.
         """
         dimensions = len(periods)
-        orders = int(np.clip(1.0 * sampling, 3, _ORDERS[dimensions]))
-        bins, fine = 2 * orders + 1, _FINER * (2 * orders + 1)
-        # the nearest entry of a table six times as fine is as good as the pixel's own place
+        orders = int(np.clip(_SHOWN[dimensions] * sampling, 3, _ORDERS[dimensions]))
+        bins, finer = 2 * orders + 1, _FINER[dimensions]
+        fine = finer * bins
+        # the nearest entry of a finer table is as good as the pixel's own place
         at = np.floor((periods % 1.0) * fine).astype(np.int64) % fine
         index = at[0] if dimensions == 1 else at[0] * fine + at[1]
         shape = (fine,) * dimensions
@@ -65,7 +72,7 @@ class Template:
         profile = _conjugate_gradients(apply, right, right / max(float(weight.mean()), 1e-300))
         profile -= profile.mean()
         # band-limited, so that a coarse table holds all of it; entries are centres of bins
-        spectrum = np.fft.fftn(profile)[np.ix_(*[np.r_[0 : orders + 1, -orders:0]] * dimensions)] / _FINER**dimensions
+        spectrum = np.fft.fftn(profile)[np.ix_(*[np.r_[0 : orders + 1, -orders:0]] * dimensions)] / finer**dimensions
         half = 0.5 / fine - 0.5 / bins
         for axis in _axes(dimensions):
             spectrum = spectrum * np.exp(-2j * np.pi * half * (np.fft.fftfreq(bins) * bins).reshape(axis))
@@ -114,12 +121,12 @@ class Template:
         """Fourier interpolation to a fine table, linear within it."""
         from scipy import ndimage
 
-        bins = self.values.shape[0]
-        fine = _FINER * bins
+        bins, finer = self.values.shape[0], _FINER[self.values.ndim]
+        fine = finer * bins
         before = fine // 2 - bins // 2
         padded = np.pad(spectrum, [(before, fine - bins - before)] * self.values.ndim)
-        table = np.fft.ifftn(np.fft.ifftshift(padded)).real * _FINER**self.values.ndim
-        where = (periods % 1.0) * fine - 0.5 * _FINER
+        table = np.fft.ifftn(np.fft.ifftshift(padded)).real * finer**self.values.ndim
+        where = (periods % 1.0) * fine - 0.5 * finer
         return np.asarray(ndimage.map_coordinates(table, where, order=1, mode="grid-wrap"))
 
 

@@ -1,0 +1,67 @@
+"""Height of a step, from what was indicated of it in a scan and the model's height response."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calib.model import Model
+from calib.observe.step import StepObservation
+from calib.path import Path
+from calib.scan import Scan
+from calib.scanner.effect import Float
+
+
+def without_bow(model: Model, scan: Scan) -> Scan:
+    """Return a scan whose indicated heights are free of the bow, in which a step is to be observed.
+
+    A bow is no smaller than many a step, so that it is taken out before edges are looked for.
+    """
+    if model.height.bow is None or not scan.has_height:
+        return scan
+    path = Path(scan)
+    bow = model.height.bowed(path.at(*np.meshgrid(path.fast, path.slow)))
+    heights = np.asarray(scan.channels["height"], dtype=np.float64) + bow / model.height.values[0]
+    return scan.replace(channels={**scan.channels, "height": heights})
+
+
+def true_step(model: Model, step: StepObservation) -> tuple[float, dict[str, float]]:
+    """Return the height of a step, m, and the standard uncertainties that make up its own, by name.
+
+    Parameters
+    ----------
+    step
+        As observed in a scan :func:`without_bow`.
+    """
+    height = model.height
+    centred = bool(np.isfinite(step.low))
+    low, high = (step.low, step.high) if centred else (0.0, step.indicated)
+    shrink = step.indicated / (high - low) if high > low else 1.0
+    by_gain = shrink * (height.basis(np.array(high), centred)[:3] - height.basis(np.array(low), centred)[:3])
+    by_bow = _of_bow(model, step)
+    by = np.concatenate([by_gain, by_bow])
+    measured = float(by_gain @ height.values[:3])
+    gain = abs(measured / step.indicated)
+    unknown = 0.0 if centred and height.placed else step.indicated * height.unknown_gain()
+    parts = {
+        "noise": gain * max(step.u, 1e-13),
+        "height response": float(np.sqrt(max(by @ height.covariance @ by, 0.0) + unknown**2)),
+        "model error": height.misfit,
+    }
+    if len(step.by_pass) > 1:
+        # the two passes as limits, see calib.heights.repeatability
+        parts["repeatability"] = gain * float(np.ptp(step.by_pass) / np.sqrt(12))
+    return measured, {name: u for name, u in parts.items() if u > 0}
+
+
+def _of_bow(model: Model, step: StepObservation) -> Float:
+    """What each shape of the bow adds to the height between the two levels: two parallel planes are fitted to it."""
+    terms = model.height.values.size - 3
+    levels, bow = step.levels, model.height.bow
+    if bow is None or levels is None or levels.size < 8:
+        return np.zeros(terms)
+    position = step.path.at(levels.fast, levels.slow)
+    middle = position.mean(axis=1, keepdims=True)
+    size = float(np.abs(position - middle).max()) or 1.0
+    design = np.column_stack([np.ones(levels.size), *((position - middle) / size), levels.high])
+    fitted = np.linalg.lstsq(design, bow.basis(position).T, rcond=None)[0]
+    return np.asarray(fitted[3] * np.cos(step.tilt))
