@@ -15,7 +15,7 @@ import numpy as np
 from calib.determined import undetermined
 from calib.errors import PlanError, ScanError
 from calib.fit import LateralFit, Noise, check_fold, fit_lateral, refine_all
-from calib.heights import fit_height
+from calib.heights import fit_height, settled
 from calib.model import ASSUMED, Domain, Misfit, Model
 from calib.observe.lateral import LateralObservation, observe_again, observe_lateral
 from calib.observe.levels import FlatObservation, observe_flat
@@ -25,6 +25,7 @@ from calib.scan import Scan
 from calib.scanner.effect import Float
 from calib.scanner.height import Height
 from calib.scanner.motion import Motion
+from calib.side_by_side import side_by_side
 from calib.standard import Flat, Grating, Grid, Standard, Step, load_standard
 
 Observation = LateralObservation | StepObservation | FlatObservation
@@ -105,22 +106,16 @@ def calibrate(
     if not items:
         raise PlanError("There are no scans to calibrate from: name at least one, with its standard.")
     name, controller = _identity(declared, items)
-    lateral_items, lateral, steps, flats = [], [], [], []
-    rests = _rests(items)
-    for k, (item, rest) in enumerate(zip(items, rests, strict=True)):
-        say("observing", k / len(items))
-        standard = item.standard.at(item.scan.temperature)
-        if isinstance(standard, (Grating, Grid)):
-            lateral.append(observe_lateral(item.scan, standard, turned=item.turned, rest=rest))
-            lateral_items.append(item)
-        elif isinstance(standard, Step):
-            steps.append(observe_step(item.scan, standard, rest=rest))
-        elif isinstance(standard, Flat):
-            flats.append(observe_flat(item.scan, standard, rest=rest))
-        else:
-            raise PlanError(f"{item.scan.label}: a {standard.kind} is of no use in a calibration; take it out.")
+    tasks = list(zip(items, _rests(items), strict=True))
+    found: list[Observation] = []
+    for k, observation in enumerate(side_by_side(_observe, tasks)):
+        say("observing", (k + 1) / len(items))
+        found.append(observation)
+    lateral = [o for o in found if isinstance(o, LateralObservation)]
+    lateral_items = [item for item, o in zip(items, found, strict=True) if isinstance(o, LateralObservation)]
+    others = [o for o in found if not isinstance(o, LateralObservation)]
     lateral = _named_apart(lateral)
-    travel, centre, travel_from = _travel(declared, [*lateral, *steps, *flats])
+    travel, centre, travel_from = _travel(declared, found)
     fit = None
     if lateral:
         judging = refinements == 0
@@ -134,15 +129,28 @@ def calibrate(
             fit = fit_lateral(lateral, travel, centre, degree=fixed, before=fit, judging=last, **given)
         check_fold(fit.motion, fit.values, lateral)
     height = fit_height(
-        [*steps, *flats, *lateral],
+        [*others, *lateral],
         declared.travel[2] if declared.travel and len(declared.travel) > 2 else None,
         (travel, centre),
         fit.motion if fit else None,
         fit.values if fit else None,
     )
     say("done", 1.0)
-    observed: list[Observation] = [*lateral, *steps, *flats]
+    observed = settled([*lateral, *others], height)
     return _model(items, declared, name, controller, travel, travel_from, observed, fit, height, options or {})
+
+
+def _observe(task: tuple[Pair, tuple[float, float] | None]) -> Observation:
+    item, rest = task
+    standard = item.standard.at(item.scan.temperature)
+    if isinstance(standard, (Grating, Grid)):
+        # two rounds will do, since the model refines the nodes anyway
+        return observe_lateral(item.scan, standard, turned=item.turned, rest=rest, rounds=2)
+    if isinstance(standard, Step):
+        return observe_step(item.scan, standard, rest=rest)
+    if isinstance(standard, Flat):
+        return observe_flat(item.scan, standard, rest=rest)
+    raise PlanError(f"{item.scan.label}: a {standard.kind} is of no use in a calibration; take it out.")
 
 
 def _model(

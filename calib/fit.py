@@ -14,7 +14,7 @@ from calib.errors import ModelError, ScanError
 from calib.judged import judge, learned
 from calib.model import ASSUMED, Misfit
 from calib.observe.lateral import LateralObservation
-from calib.problem import Problem
+from calib.problem import Prepared, Problem
 from calib.scanner.backlash import Backlash
 from calib.scanner.creep import Creep, spread_times
 from calib.scanner.drift import Drift
@@ -25,6 +25,7 @@ from calib.scanner.motion import Motion
 from calib.scanner.nonlinearity import Nonlinearity
 from calib.scanner.periodic import Periodic
 from calib.scanner.squareness import Squareness
+from calib.side_by_side import side_by_side
 from calib.solve import Solution, solve
 
 Periods = tuple[tuple[float, ...], tuple[float, ...]]
@@ -448,12 +449,17 @@ def refine_all(
     again
         Function of an observation and the lattice coordinates of all its pixels, shape ``(m, pass, slow, fast)``.
     """
-    refined = []
-    for k, (prepared, observation) in enumerate(zip(fit.problem.prepared, observations, strict=True)):
-        if progress:
-            progress("refining on the pixels", k / len(observations))
+    say = progress or (lambda stage, part: None)
+
+    def refine(pair: tuple[Prepared, LateralObservation]) -> LateralObservation:
+        prepared, observation = pair
         try:
-            refined.append(again(observation, fit.problem.lattice_of_pixels(fit.solution.x, prepared)))
+            return again(observation, fit.problem.lattice_of_pixels(fit.solution.x, prepared))
         except ScanError:
-            refined.append(observation)
-    return [dataclasses.replace(observation) for observation in refined]
+            return dataclasses.replace(observation)
+
+    refined = []
+    for k, one in enumerate(side_by_side(refine, list(zip(fit.problem.prepared, observations, strict=True)))):
+        say("refining on the pixels", (k + 1) / len(observations))
+        refined.append(one)
+    return refined

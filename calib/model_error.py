@@ -22,8 +22,8 @@ RINGS = (0.0, 0.4, 0.7, 0.9, 1.0)
 """Edges of the rings of a frame, from its middle to its border, in which errors are told apart."""
 
 _ALIKE = 0.25  # over which part of the field the smooth part of the model's error is alike
-_FINE = 0.02  # the same for its fine structure: steps of loops, which no smooth model follows
-_PART = 0.7  # of its variance that is fine structure (both from instruments of foreign physics)
+_FINE = 0.03  # the same for its fine structure: steps of loops, which no smooth model follows
+_PART = 0.65  # of its variance that is fine structure (both from instruments of foreign physics)
 _LEAST = 0.02  # weight of a scan that was taken under quite other conditions
 
 
@@ -45,7 +45,7 @@ def error_covariance(model: Model, path: Path, samples: Samples) -> Float:
     apart2 = np.sum((position[:, :, None] - position[:, None, :]) ** 2, axis=0)
     sd = error_sd(model, path, samples)
     smooth = np.exp(-0.5 * apart2 / reach**2)
-    fine = np.exp(-np.sqrt(apart2) * (_ALIKE / _FINE / reach))
+    fine = np.exp(-0.5 * apart2 / (reach * _FINE / _ALIKE) ** 2)
     return np.asarray((_PART * fine + (1 - _PART) * smooth) * sd[:, :, None] * sd[:, None, :])
 
 

@@ -161,7 +161,7 @@ class Linear:
     y: Float
     estimates: list[float]
     sd: list[float] | None
-    digits: int
+    digits: float
     digits_sd: int = 9
 
 
@@ -217,7 +217,8 @@ LINEAR = {
     "Wampler1": Linear(*wampler(0), [1.0] * 6, None, 9),
     "Wampler2": Linear(wampler(0)[0], (WAMPLER_X[:, None] / 10) ** np.arange(6) @ np.ones(6), list(TENTHS), None, 9),
     "Wampler3": Linear(*wampler(1e-4), [1.0] * 6, [sd * 1e-4 for sd in WAMPLER_SD], 9),
-    "Wampler4": Linear(*wampler(1e-2), [1.0] * 6, [sd * 1e-2 for sd in WAMPLER_SD], 8),
+    # 7.76 to 8.3 digits, depending on the processor for which BLAS has been written
+    "Wampler4": Linear(*wampler(1e-2), [1.0] * 6, [sd * 1e-2 for sd in WAMPLER_SD], 7.5),
     "Wampler5": Linear(*wampler(1), [1.0] * 6, WAMPLER_SD, 6),
 }
 

@@ -131,7 +131,12 @@ class LateralObservation:
 
 
 def observe_lateral(
-    scan: Scan, standard: Grating | Grid, *, turned: float | None = None, rest: tuple[float, float] | None = None
+    scan: Scan,
+    standard: Grating | Grid,
+    *,
+    turned: float | None = None,
+    rest: tuple[float, float] | None = None,
+    rounds: int = 3,
 ) -> LateralObservation:
     """Observe a grating or grid in a scan.
 
@@ -144,6 +149,8 @@ def observe_lateral(
         45 degrees. By default 0 for a grid; the orientation of a grating is found by itself.
     rest
         Where the scanner rested before, where the scan does not say and the scan before it does.
+    rounds
+        How often the nodes are refined on the pixels.
 
     Raises
     ------
@@ -157,7 +164,7 @@ def observe_lateral(
     found: list[tuple[int, PassNodes]] = []
     for index, image in images:
         own = _same_lattice(image, standard, lattice) if found else lattice
-        found.append((index, refine(image, own, _coarse(image, own), _used_rows(image, path))))
+        found.append((index, refine(image, own, _coarse(image, own), _used_rows(image, path), rounds)))
     contrast = float(np.mean([nodes.contrast for _, nodes in found]))
     if contrast < _LEAST_CONTRAST:
         raise ScanError(
