@@ -14,7 +14,7 @@ from typing import Annotated
 import typer
 
 import calib
-from calib.cli import measures, models, others, planning, scans
+from calib.cli import crosschecks, measures, models, others, planning, scans
 from calib.cli.running import Commands, Exit, examples, say
 
 __all__ = ["app", "main"]
@@ -60,6 +60,7 @@ _COMMANDS = (
     (models.calibrate, models.CALIBRATE_EXAMPLES, "Make a model of a scanner from scans of standards."),
     (scans.correct, scans.CORRECT_EXAMPLES, "Correct scans with a model."),
     (models.verify, models.VERIFY_EXAMPLES, "Check a model against a standard."),
+    (crosschecks.crosscheck, crosschecks.CROSSCHECK_EXAMPLES, "Check a model against itself, by halves of its scans."),
     (models.show, models.SHOW_EXAMPLES, "Show what a model says, and how sure that is."),
     (others.standards, others.STANDARDS_EXAMPLES, "List the standards that come along, or show one."),
 )
