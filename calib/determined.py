@@ -32,6 +32,7 @@ def undetermined(
             "whether the height gain changes over the range is undetermined: one step at one height; add steps of other"
             " heights, or the same step at other positions of the z range"
         )
+    said += height.left_out
     if not height.bow_determined:
         said.append(
             "the bow of the scanner is undetermined: heights far apart hold its usual size in their uncertainty; add"

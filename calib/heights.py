@@ -2,27 +2,32 @@
 
 Every plateau node obeys
 
-    g1 m + g2 m^2 + g3 m^3 + B(u, v) = plane of the sample + height of its level + what is of this scan alone ,
+    g1 m + g2 m^2 + g3 m^3 + B(u, v) + H + C = plane of the sample + height of its level + what is of this scan alone ,
 
 with m indicated, (u, v) commanded, and the plane over true positions. What is of a scan alone: an offset of each pass,
 drift that is not constant, and an offset of each band of lines, whose size is taken from the data. Heights of
 steps are held by their certificates, those of gratings are free. Linear in all unknowns, so one solution will do; it
 is repeated to weigh outliers and noise.
+
+Hysteresis H and creep C of z (:mod:`calib.scanner.height_history`) are in it only where they let scans that were left
+out be predicted better; without them nothing else changes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from calib.observe.lateral import LateralObservation
 from calib.observe.levels import FlatObservation, Levels
 from calib.observe.step import StepObservation
+from calib.path import Path
 from calib.scanner.bow import Bow
 from calib.scanner.effect import Float
 from calib.scanner.height import Height
+from calib.scanner.height_history import HeightHistory
 from calib.scanner.motion import Motion
 from calib.standard import Flat, Standard, Step, Value
 
@@ -33,6 +38,10 @@ _FREE = 1e-3  # m: more than any height of a grating
 _WAVE = 3e-9  # m, prior of drift of height that is not constant
 _SUBSTRATE = 5e-5  # of half the field: by how much a grating or step may be curved over it (common practice, no source)
 _ROUNDS = 20
+_SEVERAL = 1.5  # times as high as another must a step be to tell hysteresis from the gain
+_WORTH = 5.0  # by which the log probability of left-out scans must rise for an effect to be kept (our choice)
+_SCATTER = 2e-3  # of the gain from scan to scan at most, where hysteresis or creep are solved for (our choice)
+_MOST = 10.0  # what one scan may say for or against
 
 
 @dataclass
@@ -48,10 +57,48 @@ class _Scan:
     own_sd: Float
     bands: Float
     sd: Float
+    history: Float | None = None
+    gain_sd: float = 1e-9
     band_sd: float = 1e-9
     noise: float = 1.0
     weight: Float | None = None
     excess: Float | None = None
+
+
+@dataclass
+class _Unknowns:
+    """What is solved for: height response, free heights of standards, curvature of their surfaces."""
+
+    before: Height
+    certified: dict[str, Value]
+    curved: dict[str, float]
+    high: list[str]
+    mean: Float = field(init=False)
+    prior: Float = field(init=False)
+
+    def __post_init__(self) -> None:
+        before, terms = self.before, self.before.values.size
+        self.mean = np.concatenate([before.values, np.zeros(len(self.high) + 3 * len(self.curved))])
+        bends = [max(sd, 1e-13) for sd in self.curved.values()]
+        sd = np.concatenate(
+            [np.sqrt(np.diag(before.covariance)), np.full(len(self.high), _FREE), np.repeat(bends, 3)],
+        )
+        for k, name in enumerate(self.high):
+            if name in self.certified:
+                value = self.certified[name]
+                self.mean[terms + k], sd[terms + k] = value.value, max(value.u, 1e-7 * value.value)
+        self.prior = np.diag(sd**2)
+        of = before.of_history
+        self.prior[of, of] = before.covariance[of, of]
+
+    @property
+    def precision(self) -> Float:
+        """Inverse of the prior covariance."""
+        inverse = np.diag(1 / np.diag(self.prior))
+        of = self.before.of_history
+        if of.stop > of.start:
+            inverse[of, of] = np.linalg.inv(self.prior[of, of])
+        return inverse
 
 
 def fit_height(
@@ -86,7 +133,19 @@ def fit_height(
     scans = [_scan(o, levels, before, motion, values) for o, levels in seen]
     certified = {o.standard.identity: o.standard.height for o, _ in seen if isinstance(o.standard, Step)}
     curved = {o.standard.identity: _curvature(o.standard, max(box[0])) for o, _ in seen}
-    solution = _solve(scans, before, certified, curved)
+    unknowns = _unknowns(scans, before, certified, curved)
+    solution = _solve(scans, unknowns)
+    history, left_out = _history(seen, scans, unknowns, solution[0])
+    if history is not None:
+        columns = [history_at(levels, o.path, history) for o, levels in seen]
+        # how uneven a density may be goes with how large it is, which the first of two solutions tells
+        for _ in range(2):
+            before = replace(Height.prior(span, before.bow, history), placed=before.placed)
+            scans = [_scan(o, levels, before, motion, values) for o, levels in seen]
+            scans = [replace(s, history=column, gain_sd=_SCATTER) for s, column in zip(scans, columns, strict=True)]
+            solution = _solve(scans, _unknowns(scans, before, certified, curved))
+            of = before.of_history
+            history = history.as_strong_as(solution[0][of], solution[1][of, of])
     prior = before.bow_uncertainty(_field(box))
     height = replace(
         before,
@@ -94,9 +153,120 @@ def fit_height(
         covariance=solution[1],
         determined=bool(certified),
         misfit=_unexplained(scans, solution[2]),
+        scatter=0.0 if history is None else scans[0].gain_sd,
+        left_out=left_out,
     )
     told = float(np.mean(height.bow_uncertainty(_field(box)) ** 2)) < 0.25 * float(np.mean(prior**2))
     return replace(height, bow_determined=told)
+
+
+def history_at(levels: Levels, path: Path, history: HeightHistory) -> Float:
+    """What each operator on the history of heights adds at nodes, m, shape ``(weights, nodes)``.
+
+    Zero if neither the pixels behind the nodes nor what they gave before are at hand.
+    """
+    if levels.pixels is not None:
+        pixels = levels.pixels
+        followed = history.history(np.asarray(pixels.heights, dtype=np.float64), path, pixels.z_centre)
+        return pixels.means(followed.images)
+    if levels.history is not None and levels.history.shape == (len(history.names), levels.size):
+        return levels.history
+    return np.zeros((len(history.names), levels.size))
+
+
+def settled(observations: Sequence[Observation], height: Height) -> list[Observation]:
+    """Return observations as a model keeps them: what is of the history at their nodes, not the pixels behind them."""
+    kept: list[Observation] = []
+    for observation in observations:
+        levels = observation.levels
+        if levels is not None:
+            history = None if height.history is None else history_at(levels, observation.path, height.history)
+            observation = replace(observation, levels=levels.settled(history))
+        kept.append(observation)
+    return kept
+
+
+# --- hysteresis and creep of z ---------------------------------------------------------------------
+
+
+def _history(
+    seen: Sequence[tuple[Observation, Levels]], scans: list[_Scan], unknowns: _Unknowns, values: Float
+) -> tuple[HeightHistory | None, tuple[str, ...]]:
+    """Operators on the history of heights that let left-out scans be predicted better, and why others are left out.
+
+    Weights and noise are those of the solution without them, so that a richer model gains nothing by what it explains.
+    """
+    steps = [levels for o, levels in seen if isinstance(o, StepObservation) and levels.pixels is not None]
+    steps = [levels for levels in steps if 0 < np.sum(levels.high) < levels.size]
+    if not steps:
+        return None, ()
+    rises = [
+        float(np.mean(levels.height[levels.high == 1]) - np.mean(levels.height[levels.high == 0])) for levels in steps
+    ]
+    several = max(rises) > _SEVERAL * min(rises) > 0
+    timed = all(o.path.timed for o, _ in seen)
+    if not several:
+        return None, (
+            "hysteresis and creep of z are left out: steps of one height can't tell them from the gain; add steps of"
+            " several heights",
+        )
+    amplitude = max(float(np.ptp(levels.height)) for _, levels in seen) / 2
+    sweep = float(np.median([o.path.sweep_time for o, _ in seen])) if timed else np.nan
+    reach = max([float(np.abs(levels.height).max()) for _, levels in seen if levels.centred], default=amplitude)
+    history = HeightHistory.usual(amplitude, reach, sweep)
+    tried = [
+        replace(scan, history=history_at(levels, o.path, history))
+        for scan, (o, levels) in zip(scans, seen, strict=True)
+    ]
+    before = replace(Height.prior(unknowns.before.span, unknowns.before.bow, history), placed=unknowns.before.placed)
+    richer = _unknowns(tried, before, unknowns.certified, unknowns.curved)
+    each = [_normal(scan, _equations(scan, richer, float(values[0])), richer.mean)[:2] for scan in tried]
+    play = np.array([name.startswith("z_hysteresis") for name in history.names])
+    wanted = {"hysteresis": play, "creep": ~play}
+    kept = dict(wanted) if timed else {"hysteresis": play}
+
+    def score(effects: dict[str, np.ndarray]) -> Float:
+        free = np.ones(richer.mean.size, dtype=bool)
+        free[before.of_history] = np.any([np.zeros_like(play), *effects.values()], axis=0)
+        return _left_out(each, richer, free)
+
+    now = score(kept)
+    for name in ("creep", "hysteresis"):
+        leaner = {other: columns for other, columns in kept.items() if other != name}
+        if name in kept:
+            then = score(leaner)
+            if float(np.clip(now - then, -_MOST, _MOST).sum()) < _WORTH:
+                kept, now = leaner, then
+    dropped = [name for name in wanted if name not in kept]
+    said: list[str] = []
+    if dropped and not timed:
+        dropped.remove("creep")
+        said.append("creep of z is left out: not all scans say their line period")
+    if dropped:
+        verb = "are" if len(dropped) > 1 else "is"
+        said.append(
+            f"{' and '.join(dropped)} of z {verb} left out: heights of left-out scans are predicted as well without"
+        )
+    if not kept:
+        return None, tuple(said)
+    return history.only(hysteresis="hysteresis" in kept, creep="creep" in kept), tuple(said)
+
+
+def _left_out(each: list[tuple[Float, Float]], unknowns: _Unknowns, free: np.ndarray) -> Float:
+    """Log probability of the nodes of each scan as predicted from all others, but for what all models share."""
+    which = np.ix_(free, free)
+    whole = np.linalg.inv(unknowns.prior[which]) + sum(normal[which] for normal, _ in each)
+    right = np.sum([part[free] for _, part in each], axis=0)
+    scale = 1 / np.sqrt(np.diag(whole))
+    found = []
+    for normal, part in each:
+        mine, others = normal[which], whole - normal[which]
+        x = -_inverse(others) @ (right - part[free])
+        b = mine @ x + part[free]
+        chi2 = x @ mine @ x + 2 * x @ part[free] - b @ _inverse(whole) @ b
+        log_whole, log_others = (np.linalg.slogdet(m * np.outer(scale, scale))[1] for m in (whole, others))
+        found.append(-0.5 * (chi2 + log_whole - log_others))
+    return np.array(found)
 
 
 def _curvature(standard: Standard, field: float) -> float:
@@ -156,72 +326,86 @@ def _scan(
     )
 
 
-def _solve(
-    scans: list[_Scan], before: Height, certified: dict[str, Value], curved: dict[str, float]
-) -> tuple[Float, Float, list[Float]]:
+def _unknowns(scans: list[_Scan], before: Height, certified: dict[str, Value], curved: dict[str, float]) -> _Unknowns:
+    high = list(dict.fromkeys(scan.standard for scan in scans if np.any(scan.high > 0)))
+    return _Unknowns(before, certified, curved, high)
+
+
+def _equations(scan: _Scan, unknowns: _Unknowns, gain: float) -> tuple[Float, Float, Float, Float]:
+    """Rows of the shared unknowns, of the scan's own with their prior standard deviations, and what noise left."""
+    before, terms = unknowns.before, unknowns.before.values.size
+    A = np.zeros((unknowns.mean.size, scan.sd.size))
+    excess = np.zeros(scan.sd.size) if scan.excess is None else scan.excess
+    # were the noise left in the regressor, a smaller gain would seem to make it smaller
+    smooth = scan.levels.height - excess / gain
+    A[:terms] = before.basis(smooth, scan.levels.centred, scan.position, scan.history)
+    if scan.standard in unknowns.high:
+        A[terms + unknowns.high.index(scan.standard)] = -scan.high
+    at = terms + len(unknowns.high) + 3 * list(unknowns.curved).index(scan.standard)
+    A[at : at + 3] = -scan.curved
+    own = np.concatenate([-scan.own, smooth[None], -scan.bands])
+    # at an unknown place of the range the curvature acts as an unknown change of gain
+    other_gain = before.unknown_gain() if before.placed and not scan.levels.centred else scan.gain_sd
+    own_sd = np.concatenate([scan.own_sd, [other_gain], np.full(_BANDS, scan.band_sd)])
+    return A, own, own_sd, excess
+
+
+def _normal(
+    scan: _Scan, equations: tuple[Float, Float, Float, Float], mean: Float
+) -> tuple[Float, Float, Float, Float, Float]:
+    """Normal equations of the shared unknowns, and what gives the scan's own from them."""
+    A, own, own_sd, excess = equations
+    weight = (np.ones(scan.sd.size) if scan.weight is None else scan.weight) / ((scan.noise * scan.sd) ** 2)
+    inner = (own * weight) @ own.T + np.diag(np.where(np.isfinite(own_sd), own_sd, np.inf) ** -2.0)
+    rest = A.T @ mean + excess
+    cross = (A * weight) @ own.T
+    inverse = _inverse(inner)
+    own_right = (own * weight) @ rest
+    normal = (A * weight) @ A.T - cross @ inverse @ cross.T
+    return normal, (A * weight) @ rest - cross @ inverse @ own_right, cross, inverse, own_right
+
+
+def _solve(scans: list[_Scan], unknowns: _Unknowns) -> tuple[Float, Float, list[Float]]:
     """Coefficients, their covariance, and the residuals of each scan."""
-    terms = before.values.size
-    names = list(dict.fromkeys(scan.standard for scan in scans if np.any(scan.high > 0)))
-    surfaces = list(curved)
-    first = terms + len(names)
-    count = first + 3 * len(surfaces)
-    mean = np.concatenate([before.values, np.zeros(count - terms)])
-    sd = np.concatenate(
-        [
-            np.sqrt(np.diag(before.covariance)),
-            np.full(len(names), _FREE),
-            np.repeat([max(curved[name], 1e-13) for name in surfaces], 3),
-        ]
-    )
-    for k, name in enumerate(names):
-        if name in certified:
-            value = certified[name]
-            mean[terms + k], sd[terms + k] = value.value, max(value.u, 1e-7 * value.value)
-    x, covariance = mean.copy(), np.diag(sd**2)
+    terms, mean = unknowns.before.values.size, unknowns.mean
+    x, covariance = mean.copy(), unknowns.prior
     rests: list[Float] = []
-    for _ in range(_ROUNDS):
-        normal, right = np.diag(1 / sd**2), np.zeros(count)
+    for turn in range(_ROUNDS):
+        normal, right = unknowns.precision, np.zeros(mean.size)
         kept = []
         for scan in scans:
-            A = np.zeros((count, scan.sd.size))
-            excess = np.zeros(scan.sd.size) if scan.excess is None else scan.excess
-            # were the noise left in the regressor, a smaller gain would seem to make it smaller
-            smooth = scan.levels.height - excess / x[0]
-            A[:terms] = before.basis(smooth, scan.levels.centred, scan.position)
-            if scan.standard in names:
-                A[terms + names.index(scan.standard)] = -scan.high
-            at = first + 3 * surfaces.index(scan.standard)
-            A[at : at + 3] = -scan.curved
-            own = np.concatenate([-scan.own, smooth[None], -scan.bands])
-            # at an unknown place of the range the curvature acts as an unknown change of gain
-            other_gain = before.unknown_gain() if before.placed and not scan.levels.centred else 1e-9
-            own_sd = np.concatenate([scan.own_sd, [other_gain], np.full(_BANDS, scan.band_sd)])
-            weight = (np.ones(scan.sd.size) if scan.weight is None else scan.weight) / ((scan.noise * scan.sd) ** 2)
-            inner = (own * weight) @ own.T + np.diag(np.where(np.isfinite(own_sd), own_sd, np.inf) ** -2.0)
-            rest = A.T @ mean + excess
-            cross = (A * weight) @ own.T
-            inverse = _inverse(inner)
-            own_right = (own * weight) @ rest
-            normal += (A * weight) @ A.T - cross @ inverse @ cross.T
-            right += (A * weight) @ rest - cross @ inverse @ own_right
-            kept.append((A, own, cross, inverse, own_right, excess))
+            equations = _equations(scan, unknowns, float(x[0]))
+            by_scan, by_scan_right, *more = _normal(scan, equations, mean)
+            normal += by_scan
+            right += by_scan_right
+            kept.append((*equations, *more))
         covariance = _inverse(normal)
         step = -covariance @ right
         gain = x[0]
         x = mean + step
         rests = []
-        for scan, (A, own, cross, inverse, own_right, excess) in zip(scans, kept, strict=True):
+        gains: list[float] = []
+        for scan, (A, own, _, excess, cross, inverse, own_right) in zip(scans, kept, strict=True):
             mine = -inverse @ (own_right + cross.T @ step)
             rest = A.T @ x + own.T @ mine + excess * (x[0] / gain)  # the noise is one of indicated heights
             scan.excess = rest
             rests.append(rest)
             weight = np.ones(rest.size) if scan.weight is None else scan.weight
+            if unknowns.before.history is not None and np.any(scan.high > 0):
+                by_shared = inverse[-_BANDS - 1] @ cross.T
+                variance = inverse[-_BANDS - 1, -_BANDS - 1] + by_shared @ covariance @ by_shared
+                gains.append(float(mine[-_BANDS - 1] ** 2 + variance))
             bands = mine[-_BANDS:]
             spread = np.diag(inverse)[-_BANDS:]
             scan.band_sd = float(np.clip(np.sqrt(np.mean(bands**2 + spread)), 1e-12, 1e-6))
             relative = rest / scan.sd
             scan.noise = max(1.0, float(np.sqrt(np.sum(weight * relative**2) / max(weight.sum() - own.shape[0], 1.0))))
             scan.weight = np.clip(1 - (relative / (6 * scan.noise)) ** 2, 0, None) ** 2
+        # what is to be expected of each (expectation and maximisation), once the gain itself has settled
+        if gains and turn >= _ROUNDS // 2:
+            scatter = float(np.sqrt(np.mean(gains)))
+            for scan in scans:
+                scan.gain_sd = float(np.clip(scatter, 1e-6, _SCATTER))
     covariance = (covariance + covariance.T) / 2
     return x[:terms], covariance[:terms, :terms], rests
 

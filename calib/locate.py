@@ -18,6 +18,7 @@ from calib.path import Path, Samples
 from calib.scan import Scan
 from calib.scanner import height as heights
 from calib.scanner.effect import Float
+from calib.scanner.height_history import History
 from calib.scanner.motion import Motion, axes_matrix
 
 if TYPE_CHECKING:
@@ -64,6 +65,8 @@ def locate(model: Model, scan: Scan, *, uncertainty: bool = True, any_scanner: b
     z, u_z = nothing, nothing
     if scan.has_height:
         z, u_z = true_height(model, scan, uncertainty)
+        if model.height.history is not None and (missing_history := model.height.history.missing(path)):
+            notes = (*notes, missing_history)
     u = np.full((2, *shape), np.nan)
     if uncertainty:
         u = position_uncertainty(model, path)
@@ -117,14 +120,39 @@ def true_height(model: Model, scan: Scan, uncertainty: bool) -> tuple[Float, Flo
     fast, slow = np.meshgrid(path.fast, path.slow)
     position = path.at(fast, slow)
     z = model.height.true(absolute, centred, position)
+    history = None
+    if model.height.history is not None:
+        history = model.height.history.history(indicated, path, scan.z_centre)
+        z = z + history.added(model.height.values[model.height.of_history])
     u = np.full(scan.shape, np.nan)
     if uncertainty:
         bow = _bow_uncertainty(model, path, position)
         for index in range(len(scan.passes)):
             good = np.isfinite(absolute[index])
             reference = float(absolute[index][good].mean()) if good.any() else 0.0
-            u[index] = np.hypot(model.height.uncertainty(absolute[index], reference, centred), bow)
+            level = _level_uncertainty(model, absolute[index], reference, centred, history, index)
+            u[index] = np.hypot(level, bow)
     return z, u
+
+
+def _level_uncertainty(
+    model: Model, heights: Float, reference: float, centred: bool, history: History | None, index: int
+) -> Float:
+    """Of the heights of a pass above the reference, without the bow, m; shape ``(slow, fast)``."""
+    if history is None:
+        return model.height.uncertainty(heights, reference, centred)
+    good = np.isfinite(heights)
+    middles = np.array([image[good].mean() if good.any() else 0.0 for image in history.images(index)])
+    u = np.empty(heights.shape)
+    rows = max(1, _CHUNK // heights.shape[1])
+    for first in range(0, len(heights), rows):
+        part = slice(first, first + rows)
+        shapes = np.stack(list(history.images((index, part)))) - middles[:, None, None]
+        u[part] = model.height.uncertainty(heights[part], reference, centred, shapes)
+    if history.missing:
+        weights = model.height.values[model.height.of_history]
+        u = np.hypot(u, history.operators.unknown_creep(weights) * (heights - reference))
+    return u
 
 
 def _bow_uncertainty(model: Model, path: Path, position: Float) -> Float:

@@ -197,7 +197,7 @@ class Model:
             for c, v, s, p in zip(self.motion.coefficients, self.values, u, prior, strict=True)
         ]
         height = self.height
-        before = np.sqrt(np.diag(Height.prior(height.span, height.bow).covariance))
+        before = np.sqrt(np.diag(Height.prior(height.span, height.bow, height.history).covariance))
         after = np.sqrt(np.diag(self.height.covariance))
         vertical = [
             Parameter(name, float(v), float(s), unit, float(p))

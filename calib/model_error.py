@@ -49,6 +49,11 @@ def error_covariance(model: Model, path: Path, samples: Samples) -> Float:
     return np.asarray((_PART * fine + (1 - _PART) * smooth) * sd[:, :, None] * sd[:, None, :])
 
 
+def error_dof(model: Model) -> float:
+    """Degrees of freedom of the size of the model's error: it is taken from a few scans that were left out."""
+    return float(len(model.misfit.scans) - 1) if len(model.misfit.scans) > 1 else np.inf
+
+
 def conditions_of(path: Path) -> Conditions:
     """How a scan is taken, so far as a model's error may depend on it."""
     from calib.model import Conditions

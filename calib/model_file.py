@@ -21,6 +21,7 @@ from calib.observe.step import StepObservation
 from calib.scanner import registry
 from calib.scanner.bow import Bow
 from calib.scanner.height import NAMES, Height
+from calib.scanner.height_history import HeightHistory
 from calib.scanner.motion import Motion
 
 FORMAT = "calib model"
@@ -61,6 +62,7 @@ def content(model: Model) -> dict[str, Any]:
             "bow": _bow(model.height),
             "misfit": model.height.misfit,
             "placed": model.height.placed,
+            **_history(model.height),
         },
         "misfit": {
             "lateral": model.misfit.lateral,
@@ -206,6 +208,13 @@ def _bow(height: Height) -> dict[str, Any] | None:
     }
 
 
+def _history(height: Height) -> dict[str, Any]:
+    said = {"left_out": list(height.left_out)} if height.left_out else {}
+    if height.history is None:
+        return said
+    return {**said, "history": {**height.history.settings(), "scatter": height.scatter}}
+
+
 def _height(content: Mapping[str, Any]) -> Height:
     shape = content.get("bow")
     bow = None
@@ -213,7 +222,9 @@ def _height(content: Mapping[str, Any]) -> Height:
         travel, centre = shape["travel"], shape["centre"]
         bow = Bow((travel[0], travel[1]), (centre[0], centre[1]), int(shape["degree"]))
     by_name = {p["name"]: p["value"] for p in content["parameters"]}
-    names = NAMES + (tuple(bow.names) if bow else ())
+    settings = content.get("history")
+    history = None if settings is None else HeightHistory.from_settings(settings)
+    names = NAMES + (tuple(bow.names) if bow else ()) + (history.names if history else ())
     return Height(
         values=np.array([by_name[name] for name in names], dtype=np.float64),
         covariance=_whole(content["covariance"], len(names)),
@@ -223,6 +234,9 @@ def _height(content: Mapping[str, Any]) -> Height:
         bow_determined=bool(shape["determined"]) if shape else False,
         misfit=float(content.get("misfit", 0.0)),
         placed=bool(content.get("placed", True)),
+        history=history,
+        scatter=float(settings["scatter"]) if settings else 0.0,
+        left_out=tuple(content.get("left_out", ())),
     )
 
 

@@ -20,11 +20,12 @@ from calib.errors import ScanError
 from calib.files import write_atomically
 from calib.lattice_fit import fit_lattice, lattice_errors, observe_corrected, unknown_tilt
 from calib.model import Model
+from calib.model_error import error_dof
 from calib.observe.lateral import LateralObservation
 from calib.observe.step import StepObservation, observe_step
 from calib.scan import Scan
 from calib.standard import Grating, Grid, Standard, Step, Value
-from calib.step_height import true_step, without_bow
+from calib.step_height import straightened, true_step
 from calib.units import format_quantity, show
 
 if TYPE_CHECKING:
@@ -232,7 +233,7 @@ def verify(
         notes += observation.notes
         blind = _lateral_blindness(warm)
     elif isinstance(warm, Step):
-        step = observe_step(without_bow(model, scan), warm)
+        step = observe_step(straightened(model, scan), warm)
         found = [_height(model, step)]
         notes += step.notes
         blind = (
@@ -243,7 +244,7 @@ def verify(
         raise ScanError(f"A {warm.kind} can't be verified yet; take a grating, a grid or a step.")
     results = []
     for name, unit, measured, parts, certified in found:
-        dof = {"noise": step.dof} if name == "height" else {}
+        dof = {"noise": step.dof} if name == "height" else {"model error": error_dof(model)}
         budget = _budget(name, unit, measured, parts, dof)
         U = budget.expanded(_LEVEL).U
         known = (certified.value, certified.u, k * certified.u)

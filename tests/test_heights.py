@@ -19,7 +19,7 @@ from calib.scanner.bow import Bow
 from calib.scanner.height import Height
 from calib.simulate import Flat as FlatSurface
 from calib.standard import Flat, Value
-from calib.step_height import true_step, without_bow
+from calib.step_height import straightened, true_step
 from tests.foreign import ForeignInstrument
 from tests.instruments import TRAVEL, grid, step
 
@@ -103,7 +103,7 @@ def test_a_step_anywhere_in_the_range(height: float, centre: float) -> None:
     session.frame(FULL)
     frame = session.frame(0.7 * FULL, frame="up", centre=(2e-6, -2e-6), z_centre=centre, title="check")
     scan = recorded(instrument, instrument.step(height, FULL / 5), frame, 60)
-    measured, parts = true_step(model, observe_step(without_bow(model, scan), step(height)))
+    measured, parts = true_step(model, observe_step(straightened(model, scan), step(height)))
     assert measured == pytest.approx(height, abs=2e-3 * height + 0.3e-9)
     u = float(np.sqrt(sum(part**2 for part in parts.values())))
     assert abs(measured - height) < 3 * u

@@ -6,8 +6,8 @@ worth together (bow, gain, the height of a step) is for the joint fit of heights
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -22,6 +22,32 @@ from calib.standard import Flat, Grating, Grid, Standard
 
 _BLOCKS = 16  # along each side
 _LEAST_PART = 0.1  # of a block's pixels for a level to count
+
+
+@dataclass(frozen=True, eq=False)
+class Pixels:
+    """The pixels behind the nodes of a scan, kept only while a calibration is solved.
+
+    Attributes
+    ----------
+    heights
+        Indicated, m, shape ``(pass, slow, fast)``.
+    node
+        To which node each pixel belongs, of the same shape; -1 for none.
+    z_centre
+        What the heights are about, m from the middle of the z range; None if unknown.
+    """
+
+    heights: Float
+    node: np.ndarray
+    z_centre: float | None
+
+    def means(self, images: Callable[[np.ndarray], Iterable[Float]]) -> Float:
+        """Mean over the pixels of each node of images that are given at some pixels; shape ``(images, nodes)``."""
+        used = self.node >= 0
+        node = self.node[used]
+        count = np.maximum(np.bincount(node), 1)
+        return np.stack([np.bincount(node, image) / count for image in images(used)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,6 +68,11 @@ class Levels:
         Whether the node lies on the upper level, 0 or 1.
     centred
         Whether the place in the z range is known.
+    history
+        What each operator on the history of heights adds at the nodes, m, shape ``(weights, nodes)``; None where the
+        model of the scanner has none.
+    pixels
+        Behind the nodes, where they are still at hand; they are not stored in files.
     """
 
     pass_index: np.ndarray
@@ -51,6 +82,8 @@ class Levels:
     sd: Float
     high: np.ndarray
     centred: bool
+    history: Float | None = None
+    pixels: Pixels | None = field(default=None, repr=False)
 
     @property
     def size(self) -> int:
@@ -67,11 +100,17 @@ class Levels:
             "sd": self.sd.tolist(),
             "high": self.high.astype(int).tolist(),
             "centred": self.centred,
+            **({} if self.history is None else {"history": self.history.tolist()}),
         }
+
+    def settled(self, history: Float | None) -> Levels:
+        """Return the nodes as a model keeps them: with their history, without the pixels behind them."""
+        return replace(self, history=history, pixels=None)
 
     @classmethod
     def from_dict(cls, content: Mapping[str, Any]) -> Levels:
         """Return the nodes that :meth:`to_dict` described."""
+        history = content.get("history")
         return cls(
             pass_index=np.array(content["pass"], dtype=np.int64),
             fast=np.array(content["fast"], dtype=np.float64),
@@ -80,6 +119,7 @@ class Levels:
             sd=np.array(content["sd"], dtype=np.float64),
             high=np.array(content["high"], dtype=np.int64),
             centred=bool(content["centred"]),
+            history=None if history is None else np.array(history, dtype=np.float64).reshape(len(history), -1),
         )
 
 
@@ -185,10 +225,16 @@ def levels_of_masks(scan: Scan, masks: list[tuple[np.ndarray, np.ndarray]]) -> L
 
 
 def _joined(parts: list[dict[str, np.ndarray]], scan: Scan) -> Levels:
+    node, count = np.full(scan.shape, -1, dtype=np.int32), 0
+    for index, part in enumerate(parts):
+        inside = part.pop("node")
+        node[index, part.pop("rows")] = np.where(inside >= 0, inside + count, -1)
+        count += part["height"].size
     joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
     if scan.z_centre is not None:
         joined["height"] = joined["height"] + scan.z_centre
-    return Levels(**joined, centred=scan.z_centre is not None)
+    pixels = Pixels(np.asarray(scan.height), node, scan.z_centre)
+    return Levels(**joined, centred=scan.z_centre is not None, pixels=pixels)
 
 
 def _nodes(image: Image, index: int, use: np.ndarray, high: np.ndarray) -> dict[str, np.ndarray]:
@@ -218,6 +264,7 @@ def _nodes(image: Image, index: int, use: np.ndarray, high: np.ndarray) -> dict[
     rest2 = average((values - _local_plane(values, fast, slow, label, use, 2 * tall * wide)) ** 2)
     sd = np.sqrt(rest2 / size)
     enough = count > _LEAST_PART * per_block
+    number = np.where(enough, np.cumsum(enough) - 1, -1)
     return {
         "pass_index": np.full(int(enough.sum()), index),
         "fast": average(fast)[enough],
@@ -225,6 +272,8 @@ def _nodes(image: Image, index: int, use: np.ndarray, high: np.ndarray) -> dict[
         "height": mean[enough],
         "sd": np.maximum(sd[enough], 1e-13),
         "high": np.arange(2 * tall * wide)[enough] % 2,
+        "node": np.where(use, number[label], -1),
+        "rows": image.rows,
     }
 
 

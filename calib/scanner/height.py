@@ -1,6 +1,8 @@
 """Height: from what the instrument indicates to how high the surface is.
 
-    z = g1 m + g2 m^2 + g3 m^3 + B(x, y) ,   m: indicated height about the middle of the z range, B: bow.
+    z = g1 m + g2 m^2 + g3 m^3 + B(x, y) ,   m: indicated height about the middle of the z range, B: bow,
+
+and, where the scans tell of them, hysteresis and creep of z (see :mod:`calib.scanner.height_history`).
 
 The gain g1 comes from one step; the curvature g2, g3 from steps of several heights or one step at several heights of
 the range; the bow from a flat, or from the plateaus of gratings. Where they are not to be had they stay at zero, with
@@ -15,6 +17,7 @@ import numpy as np
 
 from calib.scanner.bow import Bow
 from calib.scanner.effect import Float
+from calib.scanner.height_history import HeightHistory
 
 GAIN_SD = 0.1
 """What is taken for granted of a height gain that no step tells: right to 10 % (common practice, no source)."""
@@ -36,9 +39,9 @@ class Height:
     Attributes
     ----------
     values
-        g1, g2, g3, then the coefficients of the bow; shape ``(3 + terms,)``.
+        g1, g2, g3, then the coefficients of the bow, then the weights of the history; shape ``(terms,)``.
     covariance
-        Shape ``(3 + terms, 3 + terms)``.
+        Shape ``(terms, terms)``.
     span
         Range of height for which it holds, m.
     determined
@@ -51,6 +54,12 @@ class Height:
         Standard deviation of heights that the response does not follow, m.
     placed
         Whether the scans told where in the z range they were taken, so that the gain is that of the middle.
+    history
+        Operators on the history of heights; None without hysteresis and creep of z.
+    scatter
+        Standard deviation by which the gain differs from scan to scan beyond that; estimated along with the history.
+    left_out
+        Why some of them were left out, in one sentence each.
     """
 
     values: Float
@@ -61,36 +70,60 @@ class Height:
     bow_determined: bool = False
     misfit: float = 0.0
     placed: bool = True
+    history: HeightHistory | None = None
+    scatter: float = 0.0
+    left_out: tuple[str, ...] = ()
 
     @classmethod
-    def prior(cls, span: float, bow: Bow | None = None) -> Height:
+    def prior(cls, span: float, bow: Bow | None = None, history: HeightHistory | None = None) -> Height:
         """What is known before any step or flat was scanned."""
         half = span / 2
         sd = np.array([GAIN_SD, CURVATURE / (2 * half), CURVATURE / (3 * half**2)])
-        values = np.array([1.0, 0.0, 0.0])
         if bow is not None:
             sd = np.concatenate([sd, bow.prior_sd()])
-            values = np.concatenate([values, np.zeros(sd.size - 3)])
-        return cls(values, np.diag(sd**2), span, False, bow)
+        covariance = np.diag(sd**2)
+        if history is not None:
+            weights = history.prior()
+            nothing = np.zeros((sd.size, len(weights)))
+            covariance = np.block([[covariance, nothing], [nothing.T, weights]])
+        values = np.zeros(len(covariance))
+        values[0] = 1.0
+        return cls(values, covariance, span, False, bow, history=history)
 
     @property
     def names(self) -> tuple[str, ...]:
         """Names of the coefficients."""
-        return NAMES + (tuple(self.bow.names) if self.bow else ())
+        return NAMES + (tuple(self.bow.names) if self.bow else ()) + (self.history.names if self.history else ())
 
     @property
     def units(self) -> tuple[str, ...]:
         """Units of the coefficients."""
-        return UNITS + (("m",) * len(self.bow.names) if self.bow else ())
+        history = ("",) * len(self.history.names) if self.history else ()
+        return UNITS + (("m",) * len(self.bow.names) if self.bow else ()) + history
+
+    @property
+    def of_bow(self) -> slice:
+        """Where the coefficients of the bow are."""
+        return slice(3, 3 + (len(self.bow.names) if self.bow else 0))
+
+    @property
+    def of_history(self) -> slice:
+        """Where the weights of the history are."""
+        return slice(self.of_bow.stop, self.values.size)
+
+    @property
+    def of_level(self) -> np.ndarray:
+        """Which coefficients act on a height wherever it is, indices: all but those of the bow."""
+        return np.concatenate([np.arange(3), np.arange(self.of_history.start, self.of_history.stop)])
 
     def bowed(self, position: Float) -> Float:
         """Bow at commanded positions ``(2, ...)``, m; what is to be added to heights."""
         if self.bow is None:
             return np.zeros(position.shape[1:])
-        return np.asarray(np.tensordot(self.values[3:], self.bow.basis(position), 1))
+        return np.asarray(np.tensordot(self.values[self.of_bow], self.bow.basis(position), 1))
 
     def true(self, indicated: Float, centred: bool, position: Float | None = None) -> Float:
-        """Height of the surface, m.
+        """Height of the surface, m, without hysteresis and creep.
 
         Parameters
         ----------
@@ -105,16 +138,19 @@ class Height:
         level = indicated * (g1 + indicated * (g2 + indicated * g3)) if centred else g1 * indicated
         return np.asarray(level if position is None else level + self.bowed(position))
 
-    def basis(self, indicated: Float, centred: bool, position: Float | None = None) -> Float:
-        """Derivative of the true height by every coefficient, shape ``(3 + terms, ...)``."""
-        rows = [indicated, indicated**2, indicated**3]
-        if not centred:
-            rows[1:] = [np.zeros_like(indicated)] * 2
-        gains = np.stack(rows)
-        if self.bow is None:
-            return gains
-        bow = np.zeros((len(self.values) - 3, *np.shape(indicated)))
-        return np.concatenate([gains, bow if position is None else self.bow.basis(position)])
+    def basis(
+        self, indicated: Float, centred: bool, position: Float | None = None, images: Float | None = None
+    ) -> Float:
+        """Derivative of the true height by every coefficient, shape ``(terms, ...)``; zero for what is not given."""
+        rows = np.zeros((self.values.size, *np.shape(indicated)))
+        rows[0] = indicated
+        if centred:
+            rows[1:3] = np.stack([indicated**2, indicated**3])
+        if self.bow is not None and position is not None:
+            rows[self.of_bow] = self.bow.basis(position)
+        if images is not None:
+            rows[self.of_history] = images
+        return rows
 
     def unknown_gain(self) -> float:
         """Standard deviation of the gain where nobody knows at which height of the range a scan was taken."""
@@ -122,16 +158,27 @@ class Height:
         squares = [float(self.covariance[k, k] + self.values[k] ** 2) for k in (1, 2)]
         return float(np.sqrt((2 * unknown) ** 2 * squares[0] + (3 * unknown**2) ** 2 * squares[1]))
 
-    def uncertainty(self, indicated: Float, reference: float, centred: bool) -> Float:
-        """Standard uncertainty of a height above the place where `reference` was indicated, without the bow, m."""
+    def uncertainty(self, indicated: Float, reference: float, centred: bool, images: Float | None = None) -> Float:
+        """Standard uncertainty of a height above the place where `reference` was indicated, without the bow, m.
+
+        Parameters
+        ----------
+        images
+            Of the history of heights, relative to that place, shape ``(weights, ...)``.
+        """
         rise = indicated - reference
         if centred:
             J = np.stack([indicated**n - reference**n for n in (1, 2, 3)])
         else:
             J = np.stack([rise, rise**2, rise**3])
-        variance = np.einsum("i...,ij,j...->...", J, self.covariance[:3, :3], J)
+        which = np.arange(3)
+        if images is not None:
+            J, which = np.concatenate([J, images]), self.of_level
+        variance = np.sum(J * np.tensordot(self.covariance[np.ix_(which, which)], J, 1), axis=0)
         if not (centred and self.placed):  # somewhere in the range: the curvature acts as an unknown change of gain
             variance = variance + (rise * self.unknown_gain()) ** 2
+        if self.scatter:
+            variance = variance + (rise * self.scatter) ** 2
         return np.asarray(np.sqrt(np.maximum(variance, 0)))
 
     def bow_uncertainty(self, position: Float) -> Float:
@@ -142,5 +189,5 @@ class Height:
         size = np.abs(position).max() or 1.0
         plane = np.column_stack([np.ones(position.shape[1]), *(position / size)])
         basis = basis - (plane @ np.linalg.lstsq(plane, basis.T, rcond=None)[0]).T
-        variance = np.einsum("in,ij,jn->n", basis, self.covariance[3:, 3:], basis)
+        variance = np.einsum("in,ij,jn->n", basis, self.covariance[self.of_bow, self.of_bow], basis)
         return np.asarray(np.sqrt(np.maximum(variance, 0) + self.misfit**2))
