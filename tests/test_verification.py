@@ -102,7 +102,8 @@ def test_contributions_make_up_the_uncertainty() -> None:
     result = verify(model, scan, grating(u=U_PITCH)).results[0]
     assert result.u == pytest.approx(np.sqrt(sum(u**2 for u in result.contributions.values())))
     assert {"noise", "calibration", "drift", "model error"} <= set(result.contributions)
-    assert pytest.approx(1.96 * result.u, rel=1e-3) == result.U
+    # the size of the model's error is known from a few scans only, so that k is more than 1.96
+    assert 1.96 * result.u < result.U < 2.4 * result.u
     budget = result.budget()
     assert (budget.value, budget.u, budget.unit) == (result.measured, pytest.approx(result.u), "m")
     assert budget.expanded(0.95).U == pytest.approx(result.U)
