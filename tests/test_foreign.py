@@ -183,7 +183,7 @@ def test_creep_after_a_jump_grows_as_stated_for_each_decade():
         blank = raster(1e-12, (2, 2000), centre=(10e-6, 0.0), line_period=1.0, passes=("trace",))
         path = Path(blank)
         samples = path.lines(0, slice(None))
-        moved = creep.response(0, path, samples, 0.0) / 10e-6
+        moved = creep.response(0, path, samples, 0.0 * creep.gains) / 10e-6
         # what followed within a tenth of a second belongs to the scale, but for some 0.25 of a decade:
         # the response of evenly spread relaxations is ln t + Euler's constant
         assert samples.time[0] == pytest.approx(0.1, rel=0.2)
@@ -199,7 +199,7 @@ def test_relaxations_solve_their_differential_equation_through_sweeps_and_turns(
     path = Path(blank)
     creep = Relaxations(np.array([0.02, 0.3, 40.0]), np.array([0.01, 0.02, 0.03]), prompt=0.0)
     samples = path.samples(1, np.arange(4)[:, None], path.fast[None, ::-1])
-    moved = creep.response(0, path, samples, 5e-6) - creep.gains.sum() * samples.position[0]
+    moved = creep.response(0, path, samples, 5e-6 * creep.gains) - creep.gains.sum() * samples.position[0]
     sweeps = path.sweeps
     stops, times = [], []
     for k, begin in enumerate(sweeps.time):
@@ -216,10 +216,26 @@ def test_relaxations_solve_their_differential_equation_through_sweeps_and_turns(
     np.testing.assert_allclose(moved, expected, atol=2e-13)
 
 
+def test_creep_goes_on_in_later_frames_until_it_has_died_away():
+    instrument = ForeignInstrument(0, loop=0.0, bending=0.0, drift=0.0)
+    session = instrument.session()
+    away = session.frame(4e-6, centre=(8e-6, 0.0), points=16)
+    later, much_later = (raster(4e-6, 16, previous=session.rest, started=BEGAN + timedelta(s)) for s in (0.001, 10))
+    settled = [instrument.true_positions(scan) for scan in (later, much_later)]
+    instrument.remember(away)
+    moved = [
+        instrument.true_positions(scan) - before for scan, before in zip((later, much_later), settled, strict=True)
+    ]
+    # slow relaxations have not yet come to where the frame off the centre was; what was before it is forgotten
+    assert np.all(moved[0][0] < 0)
+    assert np.abs(moved[0][1]).max() < 0.5 * np.abs(moved[0][0]).max()
+    assert np.abs(moved[1]).max() < 1e-3 * np.abs(moved[0]).max()
+
+
 def test_a_frame_at_rest_does_not_creep():
     creep = Relaxations.drawn(np.random.default_rng(1), 0.012)
     path = Path(raster(1e-15, 16, centre=(4e-6, 0.0)))
-    moved = creep.response(0, path, path.lines(0, slice(None)), 4e-6)
+    moved = creep.response(0, path, path.lines(0, slice(None)), 4e-6 * creep.gains)
     assert np.ptp(moved) < 1e-16
 
 

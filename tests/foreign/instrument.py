@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.path import Path
 from calib.scan import Scan
 from calib.simulate import Flaws, Grating, Grid, Recording, Session, Step, Surface, VirtualInstrument, true_positions
 from tests.foreign.physics import ForeignPhysics
@@ -121,6 +122,10 @@ class ForeignInstrument:
     def record(self, surface: Surface, scan: Scan, seed: int = 0) -> Recording:
         """Record an empty scan (see :func:`calib.simulate.raster`); another seed gives other noise."""
         return self.instrument.record(surface, scan, seed=1000 * self.seed + seed)
+
+    def remember(self, scan: Scan) -> None:
+        """Let creep go on from this scan in later ones, as it does in scans in direct succession."""
+        self.physics.remember(Path(scan), self.instrument.clock(scan))
 
     def true_positions(self, scan: Scan) -> Float:
         """Return the true position of every pixel without recording, m; shape ``(2, passes, slow, fast)``."""

@@ -33,37 +33,50 @@ class Relaxations:
         gains = rng.lognormal(0, 0.35, count)
         return cls(10**places, gains * per_decade * (high - low) / gains.sum())
 
-    def response(self, axis: int, path: Path, samples: Samples, rest: float) -> Float:
-        """Displacement of one axis at samples, m; settled at `rest` before the frame.
+    def response(self, axis: int, path: Path, samples: Samples, state: Float) -> Float:
+        """Displacement of one axis at samples, m, from the relaxations at the start of the frame.
 
         The command jumps to the start of the frame and is linear from vertex to vertex: start and end of each sweep,
         apex of each turn; each relaxation's response to that is exact.
         """
-        sweeps = path.sweeps
         tau, gain = self.times, self.gains
-        durations = (path.sweep_time, path.turnaround / 2, path.turnaround / 2)
-        decays = [np.exp(-duration / tau) for duration in durations]
-        start, end, apex = (vertex[axis] for vertex in (sweeps.start, sweeps.end, sweeps.apex))
-        following = np.append(start[1:], end[-1])
         order, bounds = by_sweep(path, samples)
         elapsed, position = samples.elapsed[order], samples.position[axis][order]
         output = np.empty(samples.size)
-        state = gain * rest
-        for k, stops in enumerate(zip(start, end, apex, following, strict=True)):
+        states, _ = self.through(axis, path, state)
+        starts, ends = path.sweeps.start[axis], path.sweeps.end[axis]
+        for k, (start, end) in enumerate(zip(starts, ends, strict=True)):
             part = slice(bounds[k], bounds[k + 1])
             # on a straight piece: gain (u - slope tau) + departure exp(-elapsed / tau)
-            slope = (end[k] - start[k]) / path.sweep_time
-            departure = state - gain * (start[k] - slope * tau)
+            slope = (end - start) / path.sweep_time
+            departure = states[k] - gain * (start - slope * tau)
             output[part] = np.exp(elapsed[part, None] / -tau) @ departure - slope * (gain @ tau)
-            for begin, finish, duration, decay in zip(stops[:-1], stops[1:], durations, decays, strict=True):
-                if duration > 0:
-                    lag = (finish - begin) / duration * tau
-                    state = gain * (finish - lag) + (state - gain * (begin - lag)) * decay
         # what follows at once belongs to the scale
         output += gain[tau > self.prompt].sum() * position
         result = np.empty(samples.size)
         result[order] = output
         return result
+
+    def through(self, axis: int, path: Path, state: Float) -> tuple[Float, Float]:
+        """Relaxations at the start of each sweep, shape ``(sweeps, count)``, and at the end of the frame."""
+        sweeps, tau, gain = path.sweeps, self.times, self.gains
+        durations = (path.sweep_time, path.turnaround / 2, path.turnaround / 2)
+        decays = [np.exp(-duration / tau) for duration in durations]
+        start, end, apex = (vertex[axis] for vertex in (sweeps.start, sweeps.end, sweeps.apex))
+        following = np.append(start[1:], end[-1])
+        states = np.empty((start.size, tau.size))
+        for k, stops in enumerate(zip(start, end, apex, following, strict=True)):
+            states[k] = state
+            for begin, finish, duration, decay in zip(stops[:-1], stops[1:], durations, decays, strict=True):
+                if duration > 0:
+                    lag = (finish - begin) / duration * tau
+                    state = gain * (finish - lag) + (state - gain * (begin - lag)) * decay
+        return states, state
+
+    def rested(self, state: Float, rest: float, duration: float) -> Float:
+        """Relaxations after some time at rest, s."""
+        settled = self.gains * rest
+        return settled + (state - settled) * np.exp(-duration / self.times)
 
 
 def by_sweep(path: Path, samples: Samples) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -131,6 +144,22 @@ class ForeignPhysics:
         self.drift = drift * rng.choice([-1.0, 1.0], 3)
         self.drift_time = rng.uniform(2000, 4000, 3)
         self.bow = bow
+        self._before: list[tuple[float, tuple[Float, Float]]] = []  # end of each frame, s, with its relaxations then
+
+    def remember(self, path: Path, clock: float) -> None:
+        """Let creep go on from this frame in those that come after it; else each begins settled where it rests."""
+        rest = np.array(path.rest if path.rest is not None else (0.0, 0.0))
+        x, y = (self.relaxations[axis].through(axis, path, self._left(axis, rest[axis], clock))[1] for axis in (0, 1))
+        self._before.append((clock + path.frame_time, (x, y)))
+
+    def _left(self, axis: int, rest: float, clock: float) -> Float:
+        """Relaxations at the start of a frame: as the last one before it has left them."""
+        relaxations = self.relaxations[axis]
+        before = [(end, states) for end, states in self._before if end <= clock]
+        if not before:
+            return relaxations.gains * rest
+        end, states = before[-1]
+        return relaxations.rested(states[axis], rest, clock - end)
 
     def motion(self, path: Path, samples: Samples, clock: float) -> Float:
         """True position of samples, m; shape ``(2, samples)``."""
@@ -139,7 +168,7 @@ class ForeignPhysics:
         moved = position + self.bending(*(2 * position / self.travel))
         for axis in range(2):
             moved[axis] += self._hysteresis(axis, path, samples, float(rest[axis]))
-            moved[axis] += self.relaxations[axis].response(axis, path, samples, float(rest[axis]))
+            moved[axis] += self.relaxations[axis].response(axis, path, samples, self._left(axis, rest[axis], clock))
         drift_x, drift_y, _ = self._drift(samples.time, clock)
         across = self.scale_y * moved[1]
         return np.stack(
