@@ -17,7 +17,7 @@ from calib.errors import CalibError, PlanError
 from calib.files import read_toml, sha256, unknown_key
 from calib.formats import read_options, read_scan
 from calib.formats._fields import FIELDS, from_toml
-from calib.planned import PlannedScan
+from calib.planning.planned import PlannedScan
 from calib.scan import Scan
 from calib.standard import Standard, load_standard
 

@@ -18,14 +18,14 @@ import numpy as np
 
 from calib.errors import ScanError
 from calib.files import write_atomically
-from calib.lattice_fit import fit_lattice, lattice_errors, observe_corrected, unknown_tilt
+from calib.measure.lattice_fit import fit_lattice, lattice_errors, observe_corrected, unknown_tilt
+from calib.measure.step_height import straightened, true_step
 from calib.model import Model
 from calib.model_error import error_dof
 from calib.observe.lateral import LateralObservation
 from calib.observe.step import StepObservation, observe_step
 from calib.scan import Scan
 from calib.standard import Grating, Grid, Standard, Step, Value
-from calib.step_height import straightened, true_step
 from calib.units import format_quantity, show
 
 if TYPE_CHECKING:

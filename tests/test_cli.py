@@ -21,7 +21,7 @@ from calib.scan import Scan
 from calib.simulate import Flat, Flaws, Grid, raster, record
 from tests.demonstration import demonstrated
 
-COMMANDS = ("demo", "inspect", "calibrate", "correct", "verify", "show", "standards")
+COMMANDS = ("plan", "demo", "inspect", "calibrate", "crosscheck", "correct", "verify", "show", "standards")
 HEAVY = ("numpy", "scipy", "matplotlib", "lmfit", "pint", "h5py", "skimage", "xarray", "jsonschema")
 
 
@@ -302,7 +302,7 @@ def test_code_1_does_not_conform(done: Path, tmp_path: Path) -> None:
 
 def test_code_3_cannot_be_decided(done: Path, tmp_path: Path) -> None:
     vague = json.loads((done / "model.json").read_text("utf-8"))
-    vague["misfit"]["lateral"] = 3e-6
+    vague["misfit"].update(lateral=3e-6, scans=[], rings=[])
     (tmp_path / "vague.json").write_text(json.dumps(vague), "utf-8")
     words = ("verify", "--model", tmp_path / "vague.json")
     result = run(*words, done / "check-x.nc", "--standard", done / "grating.toml")

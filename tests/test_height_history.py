@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from calib import heights
 from calib.calibration import Scanner, calibrate
+from calib.measure.step_height import straightened, true_step
 from calib.model import Model
 from calib.model_file import load
 from calib.observe.step import StepObservation, observe_step
@@ -21,7 +22,6 @@ from calib.path import Path
 from calib.scan import Scan
 from calib.scanner.height_history import HeightHistory, in_scan, in_time, play, relax
 from calib.simulate import raster
-from calib.step_height import straightened, true_step
 from tests.foreign import ForeignInstrument
 from tests.foreign.height import RememberingHeight
 from tests.instruments import TRAVEL, step

@@ -10,6 +10,7 @@ import pytest
 
 from calib.calibration import Scanner, calibrate
 from calib.errors import ScanError
+from calib.measure.step_height import straightened, true_step
 from calib.model import Model
 from calib.model_file import load
 from calib.observe.levels import FlatObservation, observe_flat, plateaus_of_pattern
@@ -19,7 +20,6 @@ from calib.scanner.bow import Bow
 from calib.scanner.height import Height
 from calib.simulate import Flat as FlatSurface
 from calib.standard import Flat, Value
-from calib.step_height import straightened, true_step
 from tests.foreign import ForeignInstrument
 from tests.instruments import TRAVEL, grid, step
 

@@ -16,10 +16,10 @@ from typer.testing import CliRunner, Result
 from calib import measure
 from calib.cli import app
 from calib.errors import MeasurementError
-from calib.geometry import angle_of, area_of, distance_of
+from calib.measure.geometry import angle_of, area_of, distance_of
+from calib.measure.places import covariances, find_again, true_positions
+from calib.measure.points import read_point
 from calib.path import Path as ScanPath
-from calib.places import covariances, find_again, true_positions
-from calib.points import read_point
 from calib.scan import Scan
 from calib.simulate import Step
 from calib.verification import verify

@@ -9,7 +9,6 @@ import math
 import numpy as np
 import pytest
 
-from calib.linearised import WEAK, Linearised
 from calib.observability import (
     Observability,
     observability,
@@ -18,6 +17,7 @@ from calib.observability import (
     plausible,
     step_planned,
 )
+from calib.observability.linearised import WEAK, Linearised
 from calib.observe.planned import reciprocal
 from calib.path import Path
 from calib.simulate import Session, raster

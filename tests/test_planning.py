@@ -24,11 +24,11 @@ from calib.observe.planned import observe_planned, reciprocal
 from calib.path import Path as ScanPath
 from calib.path import Samples
 from calib.plan import read_plan
-from calib.plan_file import write_plan
-from calib.planned import PlannedScan
 from calib.planning import expect, most_useful, observe_all, propose, remarks
+from calib.planning.plan_file import write_plan
+from calib.planning.planned import PlannedScan
+from calib.planning.so_far import SoFar, so_far
 from calib.simulate.scanner import ScannerPhysics, scanner_physics
-from calib.so_far import SoFar, so_far
 from calib.standard import Flat, Grating, Grid, Standard, Step, Value
 from tests.foreign import ForeignInstrument
 from tests.instruments import rigid_rest

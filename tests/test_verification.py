@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.errors import ModelError, OutputExistsError, ScanError
-from calib.lattice_fit import quantities
+from calib.measure.lattice_fit import quantities
 from calib.simulate import Grating, Step, raster
 from calib.simulate import Grid as GridSurface
 from calib.standard import Flat, Value
@@ -106,7 +106,7 @@ def test_contributions_make_up_the_uncertainty() -> None:
     assert 1.96 * result.u < result.U < 2.4 * result.u
     budget = result.budget()
     assert (budget.value, budget.u, budget.unit) == (result.measured, pytest.approx(result.u), "m")
-    assert budget.expanded(0.95).U == pytest.approx(result.U)
+    assert pytest.approx(result.U) == budget.expanded(0.95).U
     assert result.to_dict()["budget"] == budget.to_dict()
 
 

@@ -23,7 +23,7 @@ from calib.cli.running import (
 )
 
 if TYPE_CHECKING:
-    from calib.measured import Measured
+    from calib.measure.measured import Measured
     from calib.model import Model
     from calib.scan import Scan
 
@@ -119,7 +119,7 @@ def distance(
 
     def run(model: Model, scan: Scan, options: dict[str, Any]) -> Measured:
         from calib.measure import distance as find
-        from calib.points import read_point
+        from calib.measure.points import read_point
 
         ends = read_point(start, scan, "--from"), read_point(end, scan, "--to")
         return find(model, scan, *ends, reading=_length(reading, "--reading"), **options)
@@ -154,7 +154,7 @@ def angle(
 
     def run(model: Model, scan: Scan, options: dict[str, Any]) -> Measured:
         from calib.measure import angle as find
-        from calib.points import read_point
+        from calib.measure.points import read_point
 
         points = (read_point(text, scan, key) for text, key in ((at, "--at"), (start, "--from"), (end, "--to")))
         return find(model, scan, *points, reading=_length(reading, "--reading"), **options)
@@ -187,7 +187,7 @@ def area(
 
     def run(model: Model, scan: Scan, options: dict[str, Any]) -> Measured:
         from calib.measure import area as find
-        from calib.points import read_point
+        from calib.measure.points import read_point
 
         corners = [read_point(text, scan, f"--point {number}") for number, text in enumerate(points, 1)]
         return find(model, scan, corners, reading=_length(reading, "--reading"), **options)

@@ -71,6 +71,7 @@ def calibrate(
     """Calibrate a scanner from the scans that a plan names, and save the model."""
     from calib import calibration
     from calib.cli import wording
+    from calib.findings.residual import inspect_model, told
     from calib.plan import read_plan
 
     check_output(output, force)
@@ -88,8 +89,12 @@ def calibrate(
             progress=tell,
             options=options,
         )
+    after = inspect_model(model, [pair.scan for pair in plan.pairs])
+    for line in told(after):
+        complain(line)
+    found = {label: (*found.get(label, ()), *after.get(label, ())) for label in {**found, **after}}
     command = _command("calibrate", plan_file, output, degree, noise, despite)
-    model = model.replace(provenance={**model.provenance, "command": command})
+    model = model.replace(provenance={**model.provenance, "command": command}, notes=(*model.notes, *told(after)))
     model.save(output, force=force)
     if as_json:
         findings = {label: [finding.to_dict() for finding in findings] for label, findings in found.items()}

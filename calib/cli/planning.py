@@ -69,7 +69,7 @@ def plan(
         return
     from calib import planning, units
     from calib.errors import PlanError
-    from calib.plan_file import write_plan
+    from calib.planning.plan_file import write_plan
     from calib.standard import load_standard
 
     check_output(output, force)
@@ -115,7 +115,7 @@ def plan(
 def _so_far(path: Path, more: bool, as_json: bool) -> None:
     from calib.errors import PlanError
     from calib.plan import read_plan
-    from calib.so_far import so_far
+    from calib.planning.so_far import so_far
 
     if more:
         raise PlanError("--so-far goes by what the plan says: leave the other options out.")

@@ -1,6 +1,6 @@
 """Which scans to take: a set that makes later positions as sure as so many scans can.
 
-The search is in :mod:`calib.design`; here it gets its order, its steps and flats, and what to expect of it.
+The search is in :mod:`calib.planning.design`; here it gets its order, its steps and flats, and what to expect of it.
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ from typing import Any
 
 import numpy as np
 
-from calib.design import LEAST_PERIODS, LEAST_POINTS, MARGIN, MISFIT, Checks, Progress, Search, Wish, rounded
 from calib.errors import PlanError
-from calib.linearised import Linearised
 from calib.observability import Observability, Observation, observability, plausible
+from calib.observability.linearised import Linearised
 from calib.observe.lateral import LateralObservation
 from calib.observe.planned import flat_planned, observe_planned, step_planned
-from calib.planned import PlannedScan
+from calib.planning.design import LEAST_PERIODS, LEAST_POINTS, MARGIN, MISFIT, Checks, Progress, Search, Wish, rounded
+from calib.planning.planned import PlannedScan
 from calib.scan import Frame
 from calib.simulate import Session
 from calib.standard import Flat, Grating, Grid, Standard, Step

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from calib.linearised import WEAK
-from calib.observables import Observable
+from calib.observability.linearised import WEAK
+from calib.observability.observables import Observable
 from calib.observe.lateral import LateralObservation
 from calib.observe.levels import FlatObservation
 from calib.observe.step import StepObservation

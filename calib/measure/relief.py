@@ -9,10 +9,10 @@ from __future__ import annotations
 import numpy as np
 
 from calib.budget import Contribution
-from calib.geometry import distance_of
 from calib.locate import true_height
-from calib.measured import Measured
-from calib.points import READING, Points
+from calib.measure.geometry import distance_of
+from calib.measure.measured import Measured
+from calib.measure.points import READING, Points
 from calib.scan import Scan
 from calib.scanner.effect import Float
 

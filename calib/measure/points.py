@@ -10,12 +10,12 @@ import numpy as np
 
 from calib.budget import Contribution
 from calib.errors import MeasurementError, ScanError
-from calib.measured import Measured
+from calib.measure.measured import Measured
+from calib.measure.places import Covariances, Seen, covariances, find_again, true_positions
 from calib.model import Model
 from calib.model_error import error_dof
 from calib.observe.lateral import sample_slope
 from calib.path import Path
-from calib.places import Covariances, Seen, covariances, find_again, true_positions
 from calib.scan import Scan
 from calib.scanner.effect import Float
 from calib.units import parse, show

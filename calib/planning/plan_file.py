@@ -10,7 +10,7 @@ from pathlib import Path
 
 import calib
 from calib.files import write_atomically
-from calib.planned import PlannedScan
+from calib.planning.planned import PlannedScan
 from calib.standard import Step
 from calib.units import show
 

@@ -13,7 +13,6 @@ from typing import Any, Literal
 import numpy as np
 
 from calib.calibration import Pair
-from calib.design import MISFIT
 from calib.errors import CalibError
 from calib.findings import Finding, inspect_scan
 from calib.fit import LateralFit, fit_lateral
@@ -23,8 +22,9 @@ from calib.observe.levels import observe_flat
 from calib.observe.step import observe_step
 from calib.path import Path
 from calib.plan import Plan
-from calib.planned import PlannedScan
 from calib.planning import judge, most_useful
+from calib.planning.design import MISFIT
+from calib.planning.planned import PlannedScan
 from calib.scanner.effect import AXES
 from calib.standard import Flat, Grating, Grid, Step
 from calib.units import format_quantity, show

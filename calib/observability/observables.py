@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.linearised import Linearised
+from calib.observability.linearised import Linearised
 from calib.path import Path
 from calib.scan import Scan
 from calib.scanner.effect import AXES, Float

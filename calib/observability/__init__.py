@@ -2,8 +2,8 @@
 
 For each quantity that people care about: how surely the data alone give it, how surely it is known without them, how
 surely both together, and with what else it is confounded. Method: the joint problem is linearised
-(:mod:`calib.linearised`). "The data alone" means that all that is assumed of the scanner is weakened a thousandfold,
-while the certificates of the standards stay, since without them no length is known at all. Two quantities are
+(:mod:`calib.observability.linearised`). "The data alone" means that all that is assumed of the scanner is weakened a
+thousandfold, while the certificates of the standards stay, since without them no length is known at all. Two quantities are
 confounded where both are unsure then and their errors go together: some movement of both leaves every scan as it is.
 
 Quantities are what a frame would show (the mean slope along an axis, the distance of the passes), never coefficients,
@@ -18,10 +18,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from calib.confounded import NOTHING, Confounded, groups
 from calib.fit import choose_effects
-from calib.linearised import WEAK, Linearised
-from calib.observables import Observable, lateral_rows
+from calib.observability.confounded import NOTHING, Confounded, groups
+from calib.observability.linearised import WEAK, Linearised
+from calib.observability.observables import Observable, lateral_rows
+from calib.observability.vertical import as_fitted, vertical
 from calib.observe.lateral import LateralObservation
 from calib.observe.levels import FlatObservation
 from calib.observe.planned import flat_planned, observe_planned, step_planned
@@ -30,7 +31,6 @@ from calib.scanner.effect import Effect, Float
 from calib.scanner.motion import Motion
 from calib.scanner.nonlinearity import Nonlinearity
 from calib.units import show
-from calib.vertical import as_fitted, vertical
 
 if TYPE_CHECKING:
     from calib.model import Model

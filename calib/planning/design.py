@@ -1,7 +1,8 @@
 """Optimal design: which of many possible scans make later positions surest, given so many of them.
 
 Candidates are all sensible combinations of standard, size, place, direction of the fast axis, speed and orientation of
-the standard. Each is worth the information that its nodes would carry, by the linearised fit (:mod:`calib.linearised`).
+the standard. Each is worth the information that its nodes would carry, by the linearised fit
+(:mod:`calib.observability.linearised`).
 Places that no set should lack come first (the full field up, down, and turned; the smallest size along either axis).
 Then one candidate after the other is added, always the one that lowers the mean variance of positions in later scans
 the most, and at last each choice is reconsidered given all others (exchange, Fedorov 1972; from memory). Later scans
@@ -21,12 +22,12 @@ from typing import Any
 import numpy as np
 
 from calib.errors import PlanError
-from calib.linearised import Linearised
 from calib.observability import plausible
+from calib.observability.linearised import Linearised
 from calib.observe.lateral import LateralObservation
 from calib.observe.planned import observe_planned
 from calib.path import Path, Samples
-from calib.planned import PlannedScan
+from calib.planning.planned import PlannedScan
 from calib.scanner.effect import Float
 from calib.scanner.motion import Motion
 from calib.simulate import Session, raster

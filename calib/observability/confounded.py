@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from calib.observables import Observable
+from calib.observability.observables import Observable
 from calib.scanner.effect import AXES, Float
 
 NOTHING = 10.0

@@ -17,19 +17,19 @@ from typing import Literal
 
 import numpy as np
 
-from calib import relief
 from calib.budget import Contribution
 from calib.errors import MeasurementError
-from calib.geometry import angle_of, area_of, distance_of
-from calib.lattice_fit import fit_lattice, lattice_errors, observe_corrected, unknown_tilt
-from calib.measured import Measured
+from calib.measure import relief
+from calib.measure.geometry import angle_of, area_of, distance_of
+from calib.measure.lattice_fit import fit_lattice, lattice_errors, observe_corrected, unknown_tilt
+from calib.measure.measured import Measured
+from calib.measure.points import APART, DRIFT, FIT, MODEL, Point, Points, Which, compared, only, temperature_note
+from calib.measure.step_height import straightened, true_step
 from calib.model import Model
 from calib.model_error import error_dof
 from calib.observe.step import observe_step, rough_height
-from calib.points import APART, DRIFT, FIT, MODEL, Point, Points, Which, compared, only, temperature_note
 from calib.scan import Scan
 from calib.standard import Grating, Grid, Step, Value
-from calib.step_height import straightened, true_step
 from calib.units import show
 
 __all__ = ["Measured", "angle", "area", "distance", "pitch", "step"]
