@@ -65,9 +65,18 @@ def residuals(model: Model) -> tuple[NodeResiduals, ...]:
     tuple
         One entry a scan; empty for a model without grating and grid scans.
     """
+    found = settled(model)
+    if found is None:
+        return ()
+    problem, x = found
+    return tuple(_of_scan(problem, x, prepared) for prepared in problem.prepared)
+
+
+def settled(model: Model) -> tuple[Problem, Float] | None:
+    """Return the joint problem of a model's own scans, and its unknowns; None without grating and grid scans."""
     lateral = [observation for observation in model.observations if isinstance(observation, LateralObservation)]
     if not lateral:
-        return ()
+        return None
     problem = Problem(model.motion, lateral)
     x = problem.start.copy()
     x[problem.shared] = np.linalg.solve(problem.factor, model.values - model.motion.rest_values)
@@ -76,7 +85,7 @@ def residuals(model: Model) -> tuple[NodeResiduals, ...]:
         _settle(problem, x)
         problem.reweigh(x)
     _settle(problem, x)
-    return tuple(_of_scan(problem, x, prepared) for prepared in problem.prepared)
+    return problem, x
 
 
 def _settle(problem: Problem, x: Float) -> None:

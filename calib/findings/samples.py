@@ -18,6 +18,9 @@ _FEWEST = 8  # points along a side; the observers need as many
 _SAMPLE_LINES = 96  # of a sheet, from which its noise and its quantum are taken
 _PILED_UP = 3.0  # clipped values are this many times as frequent as those just within
 _FEWEST_CLIPPED = 1e-3  # of the points: fewer are the tops of some dust
+_QUIET = 0.35  # of the noise: range of three neighbours on a rail; of white noise 3 % of all threes are so quiet
+_MOSTLY = 0.6  # of the points at the very end of the range are quiet if it is a rail
+_RAIL = 2.0  # times the noise: how near to the extreme value is at the end of the range
 _BADLY_CLIPPED = 0.02  # of the points: the plateaus themselves
 _LOST = 0.25  # of the points of a line, beyond what a typical line lacks
 _MANY_LOST = 0.25  # of the lines
@@ -254,9 +257,12 @@ def saturation(all_statistics: Sequence[Statistics]) -> Iterator[Finding]:
         rows: list[int] = []
         columns: list[int] = []
         passes: list[str] = []
-        share, rail = 0.0, np.nan
+        share, rail, exact = 0.0, np.nan, True
         for each in all_statistics:
             found = None if each.empty or each.alike else _clipped(each, end == "high")
+            if found is None and not (each.empty or each.alike):
+                found = _noisy_rail(each, end == "high")
+                exact &= found is None
             if found is not None:
                 part, where, across, rail = found
                 share = max(share, part)
@@ -272,7 +278,8 @@ def saturation(all_statistics: Sequence[Statistics]) -> Iterator[Finding]:
         yield Finding(
             kind="saturation",
             severity=severity,
-            message=f"{text.percent(share)} of the points have exactly the {word} value, {limit}: the signal is "
+            message=f"{text.percent(share)} of the points have {'' if exact else 'nearly '}the {word} value, {limit}: "
+            f"the signal is "
             f"clipped in {text.lines(rows)} ({text.both(passes)}).",
             advice="Move the signal to the middle of its range, enlarge the range, or level the sample; scan again.",
             effect="Plateaus and heights there are wrong, and edges are displaced where they are cut."
@@ -305,6 +312,29 @@ def _clipped(each: Statistics, high: bool) -> tuple[float, np.ndarray, np.ndarra
         return None  # what is clipped is clipped for some points on end
     columns = np.flatnonzero(clipped.any(axis=0))
     return count / points, sheet.rows[at_rail], columns, rail
+
+
+def _noisy_rail(each: Statistics, high: bool) -> tuple[float, np.ndarray, np.ndarray, float] | None:
+    """The same where clipped values differ by some noise that is added behind the limit: they are far too quiet."""
+    sheet = each.sheet
+    bends = np.abs(np.diff(each.sample, 2, axis=1))
+    bends = bends[bends > 0]
+    if not bends.size or each.quantum > 0.1 * each.noise:
+        return None
+    # edges and roughness look like noise as well; the quietest fifth tells noise where most of the surface is steep
+    noise = min(each.noise, float(np.quantile(bends, 0.2)) / (0.2533 * np.sqrt(6)))
+    values = np.asarray(sheet.values, dtype=np.float64)
+    rail = float(np.nanquantile(values, 0.9995 if high else 0.0005))
+    near = values > rail - _RAIL * noise if high else values < rail + _RAIL * noise
+    inner = near[:, 1:-1] & near[:, :-2] & near[:, 2:]
+    threes = np.stack([values[:, :-2], values[:, 1:-1], values[:, 2:]])
+    quiet = inner & (np.ptp(threes, axis=0) < _QUIET * noise)
+    points = each.share.sum() * values.shape[1]
+    count = int(quiet.sum())
+    if count < max(_FEWEST_CLIPPED * points, 16) or count < _MOSTLY * int(inner.sum()):
+        return None
+    rows = np.flatnonzero(quiet.any(axis=1))
+    return count / points, sheet.rows[rows], np.flatnonzero(quiet.any(axis=0)) + 1, rail
 
 
 def quantised(all_statistics: Sequence[Statistics]) -> Iterator[Finding]:

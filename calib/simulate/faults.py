@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.errors import ScanError
-from calib.path import Path
+from calib.path import Path, Samples
 from calib.scan import Scan
+from calib.simulate.instrument import Physics
 from calib.simulate.recording import Relief, all_pixels
 
 Float = NDArray[np.float64]
@@ -212,6 +213,49 @@ class DoubleTip:
         """Height at true coordinates of the first end, m."""
         second = self.surface(x + self.offset[0], y + self.offset[1]) - self.higher
         return np.maximum(self.surface(x, y), second)
+
+
+Displacement = Callable[[Path, Samples], Float]
+"""How far the probe is displaced against the sample, (x, y) in m, shape ``(2, samples)``, along a path."""
+
+
+@dataclass(frozen=True)
+class Disturbed:
+    """The physics of an instrument (see :class:`calib.simulate.Physics`) whose probe is displaced in addition.
+
+    Parameters
+    ----------
+    physics
+        Of the instrument without it.
+    displacement
+        Such as :func:`vibrating`, :func:`slipped` or :func:`slipping`.
+    """
+
+    physics: Physics
+    displacement: Displacement
+
+    def motion(self, path: Path, samples: Samples, clock: float) -> Float:
+        """True position of samples, m."""
+        return np.asarray(self.physics.motion(path, samples, clock) + self.displacement(path, samples))
+
+    def indicate(self, height: Float, path: Path, samples: Samples, clock: float) -> Float:
+        """Indicated height, m."""
+        return self.physics.indicate(height, path, samples, clock)
+
+
+def vibrating(frequency: float, amplitude: tuple[float, float], phase: float = 0.0) -> Displacement:
+    """Vibration along x and y, m, at a frequency, Hz."""
+    return lambda path, samples: np.outer(amplitude, np.sin(2 * np.pi * frequency * samples.time + phase))
+
+
+def slipped(when: float, by: tuple[float, float]) -> Displacement:
+    """Jump of the sample or the scanner along x and y, m, at a moment given as a part of the frame's duration."""
+    return lambda path, samples: np.outer(by, samples.time >= when * path.frame_time)
+
+
+def slipping(when: float, by: tuple[float, float]) -> Displacement:
+    """Creep of the sample at a constant rate from a moment on; by so much along x and y, m, at the frame's end."""
+    return lambda path, samples: np.outer(by, np.clip((samples.time / path.frame_time - when) / (1 - when), 0, None))
 
 
 def _with(scan: Scan, values: NDArray[np.floating[Any]]) -> Scan:

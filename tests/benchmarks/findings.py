@@ -254,6 +254,19 @@ def missing_timing(rng: Rng, seed: int) -> Spoilt:
     return draw(rng, seed).scan.replace(line_period=None, turnaround=None), None
 
 
+# --- values again: the order of faults draws their seeds --------------------------------------------
+
+
+@fault("saturation", size="heights, 1 to 15 % of the points cut; the rail has 2 to 10 % of the noise")
+def saturation_with_a_noisy_rail(rng: Rng, seed: int) -> Spoilt:
+    scene = draw(rng, seed, "grid", "grating", "step", "rough", "flat")
+    part, high = rng.uniform(1, 15), bool(rng.integers(2))
+    limit = float(np.nanpercentile(scene.scan.values, 100 - part if high else part))
+    cut = faults.clipped(scene.scan, high=limit) if high else faults.clipped(scene.scan, low=limit)
+    noise = rng.normal(0, rng.uniform(0.02, 0.1) * scene.noise, cut.values.shape) * (cut.values == limit)
+    return cut.replace(channels={**cut.channels, cut.channel: cut.values + noise}), None
+
+
 # --- counting ------------------------------------------------------------------------------------
 
 
