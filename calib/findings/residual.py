@@ -15,8 +15,8 @@ import numpy as np
 from calib.choice import predict
 from calib.findings import text
 from calib.findings.finding import Finding, Severity
-from calib.findings.series import LineSeries, line_series
-from calib.findings.sudden import always_seen, jumps
+from calib.findings.series import LineSeries, along_axes, line_series
+from calib.findings.sudden import always_seen, jumps, node_jump
 from calib.findings.vibration import Vibration, vibration
 from calib.path import Path
 from calib.problem import Prepared, Problem
@@ -33,6 +33,7 @@ _SPOILS = 3.0  # misfits: beyond it the scan does more harm than good
 # cross an edge, which what the model does not follow imitates more often
 _JUMP, _SCORE = (1.5, 2.0), (6.0, 8.0)
 _WAVE, _TIED_WAVE = 0.5, 1.0  # misfits: of a vibration at any frequency, and at multiples of the line rate
+_NODE_JUMP, _NODE_SCORE = 2.8, 11.0  # the same of a jump that is seen on the nodes only
 _UNEVEN = 3.7  # misfits, from the least to the greatest departure from a steady drift
 _MOST_JUMPS = 4
 _FEWEST_SCANS = 4  # from so many on, each is predicted by the others
@@ -66,7 +67,7 @@ def inspect_fit(
         findings = []
         sudden = False
         if scan is not None and (series := line_series(problem, solution.x, prepared, scan)) is not None:
-            findings = _jumps(series, misfit)
+            findings = _jumps(series, misfit) or _jump_of_nodes(problem, solution.x, prepared, series, misfit)
             sudden = bool(findings)
             wave = vibration(series, _WAVE * misfit, _TIED_WAVE * misfit)
             if wave is not None:
@@ -160,6 +161,21 @@ def _jumps(series: LineSeries, misfit: float) -> list[Finding]:
     return findings
 
 
+def _jump_of_nodes(problem: Problem, x: Float, prepared: Prepared, series: LineSeries, misfit: float) -> list[Finding]:
+    found = node_jump(problem, x, prepared)
+    if found is None or abs(found.size) < max(_NODE_JUMP * misfit, _NODE_SCORE * found.u):
+        return []
+    within = np.flatnonzero((series.row >= found.rows[0]) & (series.row <= found.rows[1]))
+    if not within.size:
+        return []
+    k, size = found.direction, abs(found.size)
+    jump, u = jumps(series)
+    if np.abs(jump[within, k]).max() < size / 2 and np.median(u[within, k]) < size / 6:
+        return []  # lines would show it: it is a slip that begins there, and no jump
+    where = (int(within[0]) + 1, int(within[within.size // 2]), int(within[-1]))
+    return [_jump(series, where, found.direction, found.size, found.u, misfit)]
+
+
 def _jump(series: LineSeries, where: tuple[int, int, int], k: int, size: float, u: float, misfit: float) -> Finding:
     first, at, last = where
     rows = text.span(series.row[max(first - 1, 0) : last + 1])
@@ -234,12 +250,7 @@ def _as_predicted(problem: Problem, solution: Solution) -> list[Float | None]:
     found: list[Float | None] = []
     for k, prepared in enumerate(problem.prepared):
         rest, lattice = problem.residual(solution.x + steps[k], prepared), problem.lattice(solution.x, prepared)
-        if len(lattice) == 1:
-            found.append(rest / float(np.linalg.norm(lattice)))
-            continue
-        path = prepared.observation.path
-        axes = np.stack([path.fast_axis, path.slow_axis], axis=1)
-        found.append(np.asarray(rest @ np.linalg.inv(lattice @ axes).T))
+        found.append(along_axes(rest, lattice, prepared.observation.path))
     return found
 
 

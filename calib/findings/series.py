@@ -165,8 +165,8 @@ def _not_followed(problem: Problem, x: Float, prepared: Prepared) -> Float:
         if not possible:
             continue
         across, up = possible[0]
-        u, v = _legendre(path.fast, path.fast, across), _legendre(path.slow, path.slow, up)
-        along = _legendre(observation.fast[mine], path.fast, across)
+        u, v = legendre(path.fast, path.fast, across), legendre(path.slow, path.slow, up)
+        along = legendre(observation.fast[mine], path.fast, across)
         design = (along[:, :, None] * v[observation.row[mine]][:, None, :]).reshape(len(along), -1)
         root = np.sqrt(prepared.weight[mine])[:, None]
         fit = np.linalg.lstsq(design * root, rest[mine] * root, rcond=1e-6)[0]
@@ -175,7 +175,18 @@ def _not_followed(problem: Problem, x: Float, prepared: Prepared) -> Float:
     return result
 
 
-def _legendre(values: Float, grid: Float, degree: int) -> Float:
+def along_axes(periods: Float, lattice: Float, path: Path) -> Float:
+    """Differences of lattice coordinates as displacements, m: along fast and slow axis, of a grating across its lines.
+
+    Shape ``(nodes, m)``, as that of `periods`.
+    """
+    if len(lattice) == 1:
+        return np.asarray(periods / float(np.linalg.norm(lattice)))
+    axes = np.stack([path.fast_axis, path.slow_axis], axis=1)
+    return np.asarray(periods @ np.linalg.inv(lattice @ axes).T)
+
+
+def legendre(values: Float, grid: Float, degree: int) -> Float:
     """Legendre polynomials over the span of a grid, shape ``(values, degree + 1)``."""
     place = 2 * (values - grid[0]) / (grid[-1] - grid[0]) - 1
     return np.asarray(np.polynomial.legendre.legvander(place, degree))

@@ -3,8 +3,9 @@
 For each quantity that people care about: how surely the data alone give it, how surely it is known without them, how
 surely both together, and with what else it is confounded. Method: the joint problem is linearised
 (:mod:`calib.observability.linearised`). "The data alone" means that all that is assumed of the scanner is weakened a
-thousandfold, while the certificates of the standards stay, since without them no length is known at all. Two quantities
-are confounded where both are unsure then and their errors go together: some movement of both leaves every scan as it is.
+thousandfold, while the certificates of the standards stay, since without them no length is known at all. Two
+quantities are confounded where both are unsure then and their errors go together: some movement of both leaves every
+scan as it is.
 
 Quantities are what a frame would show (the mean slope along an axis, the distance of the passes), never coefficients,
 since many sets of coefficients say the same.
