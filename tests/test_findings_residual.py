@@ -53,7 +53,7 @@ def test_jump_names_lines_and_size(axis: int) -> None:
 
 def test_vibration_names_its_frequency() -> None:
     misfit, path = bench().fit.misfit, bench().observations[0].path
-    findings = bench().with_fault(0, faults.vibrating(50.3, along(path, 0, 1.5 * misfit)))
+    findings = bench().with_fault(0, faults.vibrating(50.3, along(path, 0, 3 * misfit)))
     (wave,) = [finding for finding in findings if finding.kind == "vibration"]
     assert "at 50.3 Hz" in wave.message
     assert wave.lines is not None

@@ -232,7 +232,9 @@ def model_dict(model: Model) -> dict[str, Any]:
 def _judged(model: Model) -> str:
     error = show(2 * model.misfit.lateral, "m", 2)
     if model.misfit.source == "left-out scans":
-        return f"Scans that were left out of the fit are predicted by the others to ± {error} (k = 2)."
+        errors = list(model.misfit.by_scan.values()) or [model.misfit.lateral]
+        predicted = show(2 * float(np.sqrt(np.mean(np.square(errors)))), "m", 2)
+        return f"Scans that were left out of the fit are predicted by the others to ± {predicted} (k = 2)."
     return (
         f"Of this, ± {error} (k = 2) are for the error of the model, judged by parts of scans that were left out, with"
         " an allowance, since nothing tells of other sizes, speeds and directions."

@@ -32,7 +32,7 @@ _SPOILS = 3.0  # misfits: beyond it the scan does more harm than good
 # misfits, and standard uncertainties: of a jump that is seen on every line, and of one that is seen only where lines
 # cross an edge, which what the model does not follow imitates more often
 _JUMP, _SCORE = (1.5, 2.0), (6.0, 8.0)
-_WAVE, _TIED_WAVE = 0.5, 1.0  # misfits: of a vibration at any frequency, and at multiples of the line rate
+_WAVE, _TIED_WAVE = 1.25, 1.75  # misfits: of a vibration at any frequency, and at multiples of the line rate
 _NODE_JUMP, _NODE_SCORE = 2.8, 11.0  # the same of a jump that is seen on the nodes only
 _UNEVEN = 3.7  # misfits, from the least to the greatest departure from a steady drift
 _MOST_JUMPS = 4

@@ -25,6 +25,7 @@ _TIED_TIMES = 4.0
 _NEAR = 2.5  # line rates within which such a line may come from edges that the mean profile does not follow
 _LONGEST = 2**23
 _ALIKE = 0.35  # of the amplitude, by which passes may disagree
+_SURE = 5.0  # standard uncertainties of the amplitude; with so many frequencies to choose from, three are nothing
 _LONG = 0.25  # of the rows, at least
 _TRIES = 30
 
@@ -133,7 +134,7 @@ def vibration(series: LineSeries, least: float = 0.0, least_tied: float = 0.0) -
         between = _where(series, begin * step, step, float(frequency[best]))
         if between[1] - between[0] < _LONG * path.slow.size:
             continue
-        return Vibration(
+        found = Vibration(
             frequency=float(frequency[best]),
             u_frequency=float(1 / (np.sqrt(12) * frame)),
             amplitude=np.abs(waves),
@@ -142,6 +143,8 @@ def vibration(series: LineSeries, least: float = 0.0, least_tied: float = 0.0) -
             score=float(score[best]),
             tied=bool(tied[best]),
         )
+        if found.length > _SURE * found.u_length:
+            return found
     return None
 
 

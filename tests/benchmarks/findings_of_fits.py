@@ -143,7 +143,7 @@ FAULTS = {
     "jump along the fast axis": Fault("3 to 10 misfits, 20 to 80 % through the frame", _jump(0, 3, 10)),
     "jump along the slow axis": Fault("3 to 10 misfits, the same", _jump(1, 3, 10)),
     "large jump along the slow axis": Fault("10 to 25 misfits, the same", _jump(1, 10, 25)),
-    "vibration": Fault("amplitude 1 to 3 misfits, 3 to 100 Hz, no multiple of the line rate", _vibration(1, 3, False)),
+    "vibration": Fault("amplitude 3 to 6 misfits, 3 to 100 Hz, no multiple of the line rate", _vibration(3, 6, False)),
     "vibration of the mains": Fault(
         "amplitude 3 to 6 misfits at 50 Hz, a multiple of the line rate", _vibration(3, 6, True)
     ),
