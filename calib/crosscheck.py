@@ -23,7 +23,7 @@ from scipy.linalg import cholesky, solve_triangular
 from calib.determined import undetermined
 from calib.errors import ModelError
 from calib.fit import LateralFit, Noise, fit_lateral
-from calib.locate import _take_out_rigid
+from calib.locate import take_out_rigid
 from calib.model import Model
 from calib.model_error import error_covariance
 from calib.observe.lateral import LateralObservation
@@ -287,7 +287,7 @@ def _jacobian(motion: Motion, values: Float, raster: _Raster, root: Float) -> Fl
     """Roots of the covariance of positions by that of coefficients, gauge taken out; shape ``(2, roots, samples)``."""
     shared = motion.shared(raster.path, raster.samples)
     moved = np.einsum("icn,cp->ipn", motion.jacobian(raster.samples, values, shared), root)
-    _take_out_rigid(moved, raster.samples.position)
+    take_out_rigid(moved, raster.samples.position)
     return np.asarray(moved)
 
 
@@ -441,7 +441,7 @@ def _compare(
     for raster in rasters:
         found = [half.motion.position(raster.path, raster.samples, half.values) for half in (one, other)]
         difference = (found[0] - found[1])[:, None, :]
-        _take_out_rigid(difference, raster.samples.position)
+        take_out_rigid(difference, raster.samples.position)
         differences.append(difference[:, 0])
         fits = [_jacobian(half.motion, half.values, raster, _root(half.covariance)) for half in (one, other)]
         roots.append(fits)

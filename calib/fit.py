@@ -142,7 +142,7 @@ def fit_lateral(
     problem = Problem(motion, observations, 1 if whole else _PATCHES)
     say("solving", 0.1)
     solution, misfit = _settle(problem, *_begin(problem, before), noise)
-    own = _own_unknowns(problem, whole)
+    own = problem.own_unknowns(whole)
     chosen = richest
     dropped: list[str] = []
     if choosing:
@@ -162,7 +162,7 @@ def fit_lateral(
         problem = leaner
         say("solving", 0.7)
         solution, misfit = _settle(problem, _carried(problem, richer, solution), misfit, noise)
-        own = _own_unknowns(problem, whole)
+        own = problem.own_unknowns(whole)
     everything = np.ones(solution.x.size, dtype=bool)
     if noise != "known":
         # what no model follows is alike from node to node, so that many nodes are not as good as their residuals look:
@@ -329,19 +329,6 @@ def _residual(problem: Problem, solution: Solution) -> float:
 def _pitch(observation: LateralObservation) -> float:
     standard = observation.standard
     return min(value.value for name, value in standard.values().items() if name.startswith("pitch"))
-
-
-def _own_unknowns(problem: Problem, whole: bool) -> list[np.ndarray | None]:
-    if not whole:
-        return [None] * len(problem.owners)
-    found: list[np.ndarray | None] = []
-    for k in problem.owners:
-        mine = np.zeros(len(problem.unknowns), dtype=bool)
-        mine[problem.prepared[k].own] = True
-        for place, factor in problem.remembered.values():
-            mine[place] |= factor[k] == np.abs(factor[k]).max() if np.any(factor[k]) else False
-        found.append(mine)
-    return found
 
 
 def _choose(

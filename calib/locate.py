@@ -240,11 +240,11 @@ def spread(model: Model, path: Path, samples: Samples, *, gauge: bool = True) ->
             parts.append((along[:, None] * basis * sd)[:, None, :])
     joined = np.concatenate(parts, axis=1)
     if gauge:
-        _take_out_rigid(joined, model.motion.actuator(samples, model.values, shared))
+        take_out_rigid(joined, model.motion.actuator(samples, model.values, shared))
     return joined
 
 
-def _take_out_rigid(root: Float, position: Float) -> None:
+def take_out_rigid(root: Float, position: Float) -> None:
     """Remove from every column the translation and rotation that fit it best."""
     x = position - position.mean(axis=1, keepdims=True)
     size2 = float(np.sum(x**2)) or 1.0

@@ -357,6 +357,22 @@ class Problem:
         """Index of the observation that each block of :meth:`blocks` belongs to."""
         return [k for k, prepared in enumerate(self.prepared) for _ in np.unique(prepared.fold)]
 
+    def own_unknowns(self, whole: bool = True) -> list[np.ndarray | None]:
+        """For each block the unknowns that belong to its scan alone, bool; None where parts of scans are left out.
+
+        Of what scans in succession share in part, a scan owns what none before it had.
+        """
+        if not whole:
+            return [None] * len(self.owners)
+        found: list[np.ndarray | None] = []
+        for k in self.owners:
+            mine = np.zeros(len(self.unknowns), dtype=bool)
+            mine[self.prepared[k].own] = True
+            for place, factor in self.remembered.values():
+                mine[place] |= factor[k] == np.abs(factor[k]).max() if np.any(factor[k]) else False
+            found.append(mine)
+        return found
+
     def block(self, x: Float, values: Float, prepared: Prepared) -> tuple[Float, Float]:
         """Whitened residuals and Jacobian of one observation."""
         observation = prepared.observation

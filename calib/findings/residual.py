@@ -238,14 +238,7 @@ def _as_predicted(problem: Problem, solution: Solution) -> list[Float | None]:
     nothing: list[Float | None] = [None] * len(problem.prepared)
     if problem.patches != 1 or len(problem.prepared) < _FEWEST_SCANS:
         return nothing
-    own: list[np.ndarray | None] = []
-    for k, prepared in enumerate(problem.prepared):
-        mine = np.zeros(len(problem.unknowns), dtype=bool)
-        mine[prepared.own] = True
-        for place, factor in problem.remembered.values():
-            if np.any(factor[k]):
-                mine[place] |= factor[k] == np.abs(factor[k]).max()
-        own.append(mine)
+    own = problem.own_unknowns()
     steps = predict(solution, own, np.ones(solution.x.size, dtype=bool)).steps
     found: list[Float | None] = []
     for k, prepared in enumerate(problem.prepared):
