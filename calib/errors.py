@@ -37,3 +37,7 @@ class OutputExistsError(CalibError):
 
 class MeasurementError(CalibError):
     """What is to be measured in a scan is not there, or not said clearly enough."""
+
+
+class StatisticsError(CalibError):
+    """Numbers that a decision, a control chart or a test can't be made from."""

@@ -4,13 +4,22 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tests import test_budget, test_monte_carlo, test_solve, test_straight_line
+from tests import (
+    test_budget,
+    test_charts,
+    test_decision,
+    test_monte_carlo,
+    test_significance,
+    test_solve,
+    test_straight_line,
+)
 
 PAGE = Path(__file__).parent.parent / "docs" / "checks.md"
 
 
 def published() -> str:
-    rows = [check.row() for module in (test_budget, test_monte_carlo, test_straight_line) for check in module.checks()]
+    modules = (test_budget, test_monte_carlo, test_straight_line, test_decision, test_charts, test_significance)
+    rows = [check.row() for module in modules for check in module.checks()]
     return "\n".join(["| source | quantity | published | ours | note |", "| --- | --- | --- | --- | --- |", *rows])
 
 
