@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calib import frames
 from calib.model_error import error_covariance, error_sd
 from calib.path import Path, Samples
 from calib.scan import Scan
@@ -227,10 +228,26 @@ def spread(model: Model, path: Path, samples: Samples, *, gauge: bool = True) ->
     """
     shared = model.motion.shared(path, samples)
     J = model.motion.jacobian(samples, model.values, shared)
-    eigenvalues, vectors = np.linalg.eigh(model.covariance)
+    # coefficients have different units: of the correlation matrix, so that no direction is lost for its unit
+    sd = np.sqrt(np.diag(model.covariance))
+    scale = np.where(sd > 0, sd, 1.0)
+    eigenvalues, vectors = np.linalg.eigh(model.covariance / np.outer(scale, scale))
     keep = eigenvalues > 1e-14 * eigenvalues.max()
-    root = vectors[:, keep] * np.sqrt(eigenvalues[keep])
-    parts = [np.einsum("icn,cp->ipn", J, root)]
+    root = scale[:, None] * vectors[:, keep] * np.sqrt(eigenvalues[keep])
+    joined = np.concatenate([np.einsum("icn,cp->ipn", J, root), own_spread(model, path, samples)], axis=1)
+    if gauge:
+        take_out_rigid(joined, model.motion.actuator(samples, model.values, shared))
+    return joined
+
+
+def own_spread(model: Model, path: Path, samples: Samples) -> Float:
+    """The part of :func:`spread` that is unknown of this scan alone: drift, and what went before; no gauge taken out.
+
+    Returns
+    -------
+    Array of shape ``(2, roots, samples)``.
+    """
+    parts = [np.zeros((2, 0, samples.size))]
     through = axes_matrix(model.values)
     for acts_on, nuisances in model.motion.nuisances(path, samples):
         for coefficient, basis, sd in zip(
@@ -238,10 +255,7 @@ def spread(model: Model, path: Path, samples: Samples, *, gauge: bool = True) ->
         ):
             along = through[:, coefficient.axis] if acts_on == "actuator" else np.eye(2)[:, coefficient.axis]
             parts.append((along[:, None] * basis * sd)[:, None, :])
-    joined = np.concatenate(parts, axis=1)
-    if gauge:
-        take_out_rigid(joined, model.motion.actuator(samples, model.values, shared))
-    return joined
+    return np.concatenate(parts, axis=1)
 
 
 def take_out_rigid(root: Float, position: Float) -> None:
@@ -256,26 +270,11 @@ def take_out_rigid(root: Float, position: Float) -> None:
 
 def mean_scale(model: Model, axis: int, size: float, line_period: float | None, rotation: float) -> tuple[float, float]:
     """See :meth:`calib.Model.scale`."""
+    if line_period is None:
+        line_period = frames.line_period(size, frames.middle_speed(model.domain))
     points = 64
-    speeds = model.domain.speeds
-    if line_period is None and speeds is not None:
-        line_period = 2 * size / float(np.sqrt(speeds[0] * speeds[1]))
-    grid = np.linspace(-size / 2, size / 2, points)
-    scan = Scan(
-        channels={"height": np.broadcast_to(np.float64(0), (2, points, points))},
-        fast=grid,
-        slow=grid,
-        passes=("trace", "retrace"),
-        rotation=rotation,
-        frame="up",
-        line_period=line_period,
-        turnaround=0.0 if line_period is None else 0.05 * line_period,
-        previous_x=0.0,
-        previous_y=0.0,
-    )
-    path = Path(scan)
-    index, row, place = np.meshgrid(np.arange(2), np.arange(4, points - 4, 4), grid[::3], indexing="ij")
-    samples = path.samples(index, row, place)
+    path = Path(frames.reference_frame(size, points, rotation=rotation, line_period=line_period))
+    samples, _ = frames.lattice(path, np.arange(4, points - 4, 4), np.arange(0, points, 3))
     true = model.motion.position(path, samples, model.values)
     commanded = samples.position[axis] - samples.position[axis].mean()
     weights = commanded / float(commanded @ commanded)

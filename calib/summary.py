@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from calib.frames import lattice, line_period, middle, middle_speed, reference_frame
 from calib.locate import spread
 from calib.model import Model
 from calib.path import Path, Samples
-from calib.scan import Scan
 from calib.scanner.effect import AXES, Float
 from calib.units import format_quantity, show
 
@@ -56,7 +56,7 @@ def quantities(model: Model) -> tuple[Quantity, ...]:
     """Return scales, skew and height gain, so far as the scans tell anything of them."""
     found = []
     if lateral(model):
-        size, speed = model.domain.sizes[1], middle_speed(model)
+        size, speed = model.domain.sizes[1], middle_speed(model.domain)
         at = f"over {show(size)}" + (f" at {show(speed, 'm/s')}" if speed else "")
         for axis, role in enumerate(("fast", "slow")):
             value, u = model.scale(axis, size)
@@ -133,36 +133,19 @@ def lateral(model: Model) -> bool:
     return model.misfit.source != "assumed"
 
 
-def middle_speed(model: Model) -> float | None:
-    """Geometric mean of the slowest and the fastest calibrated speed, m/s."""
-    speeds = model.domain.speeds
-    return None if speeds is None else float(np.sqrt(speeds[0] * speeds[1]))
-
-
 def _frame(model: Model, rotation: float) -> tuple[Path, Samples]:
     """Return a frame of the largest size in the middle of the calibrated area, and samples: trace, then retrace."""
-    size, speed = model.domain.sizes[1], middle_speed(model)
-    low_x, high_x, low_y, high_y = model.domain.area
-    centre = (low_x + high_x) / 2, (low_y + high_y) / 2
-    grid = np.linspace(-size / 2, size / 2, _POINTS)
-    line_period = None if speed is None else 2 * size / speed / 0.9  # a twentieth of it for each turn
-    scan = Scan(
-        channels={"height": np.broadcast_to(np.float64(0), (2, _POINTS, _POINTS))},
-        fast=grid,
-        slow=grid,
-        passes=("trace", "retrace"),
-        centre_x=centre[0],
-        centre_y=centre[1],
-        rotation=rotation,
-        frame="up",
-        line_period=line_period,
-        turnaround=None if line_period is None else line_period / 20,
-        previous_x=centre[0],
-        previous_y=centre[1],
+    size, domain = model.domain.sizes[1], model.domain
+    path = Path(
+        reference_frame(
+            size,
+            _POINTS,
+            centre=middle(domain.area),
+            rotation=rotation,
+            line_period=line_period(size, middle_speed(domain)),
+        )
     )
-    path = Path(scan)
-    index, row, fast = np.meshgrid(np.arange(2), np.arange(_SETTLED, _POINTS, 4), grid[::3], indexing="ij")
-    return path, path.samples(index, row, fast)
+    return path, lattice(path, np.arange(_SETTLED, _POINTS, 4), np.arange(0, _POINTS, 3))[0]
 
 
 def _beside_straight(basis: Float, samples: Samples) -> Float:

@@ -201,7 +201,7 @@ def test_no_number_is_shown_without_its_uncertainty(done: Path) -> None:
 def test_calibrating_twice_gives_the_same_model(done: Path, tmp_path: Path) -> None:
     text = (done / "plan.toml").read_text("utf-8").replace('file = "', f'file = "{done.as_posix()}/')
     blocks = text.replace('standard = "', f'standard = "{done.as_posix()}/').split("\n\n")
-    (tmp_path / "plan.toml").write_text("\n\n".join(blocks[:3]), "utf-8")
+    (tmp_path / "plan.toml").write_text("\n\n".join(blocks[:2]), "utf-8")
     found = [
         as_json("calibrate", tmp_path / "plan.toml", "-o", tmp_path / f"{name}.json", "--degree", "3", "--noise", noise)
         for name, noise in (("a", "residuals"), ("b", "residuals"), ("c", "known"))

@@ -10,7 +10,8 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli import app
-from calib.crosscheck import WORSE, CrossCheck, _expected, cross_check
+from calib.comparing import expected_range
+from calib.crosscheck import WORSE, CrossCheck, cross_check
 from calib.errors import ModelError
 from calib.observe.lateral import LateralObservation
 from calib.report.crosscheck_figure import crosscheck_figure
@@ -129,9 +130,9 @@ def test_bad_halves_are_refused() -> None:
 
 def test_range_of_independent_and_of_common_ratios() -> None:
     """Quantiles of chi-squared (NIST/SEMATECH e-Handbook, 1.3.6.7.4: 1 dof 0.001, 5.024; 10 dof 3.247, 20.483)."""
-    low, high = _expected(np.full(10, 0.1))
+    low, high = expected_range(np.full(10, 0.1))
     assert (low, high) == pytest.approx((np.sqrt(0.3247), np.sqrt(2.0483)), rel=0.01)
-    low, high = _expected(np.array([1.0, 0.0, 0.0]))
+    low, high = expected_range(np.array([1.0, 0.0, 0.0]))
     assert high == pytest.approx(np.sqrt(5.024), rel=0.02)
     assert low == pytest.approx(np.sqrt(0.001), abs=0.005)
 

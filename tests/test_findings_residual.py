@@ -16,7 +16,7 @@ from tests.instruments import calibrated
 
 @cache
 def bench() -> Bench:
-    return Bench(312)
+    return Bench(312, points=128)
 
 
 def along(path: Path, axis: int, size: float) -> tuple[float, float]:

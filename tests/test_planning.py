@@ -52,14 +52,19 @@ def a_grid(pitch: float = 2e-6, name: str = "Grid P-1") -> Grid:
 
 
 GRID = a_grid()
+FINE = a_grid(0.5e-6)
 LINES = Grating(name="Lines P-2", pitch=length(2e-6, 1e-9))
 STEP = Step(name="Step P-3", height=length(100e-9, 0.3e-9), width=length(5e-6, 0.1e-6))
 FLAT = Flat(name="Flat P-4", flatness=length(20e-9, 10e-9), area=(5e-3, 5e-3))
 
 
+def plan_of(*standards: Standard, scans: int = 9) -> tuple[PlannedScan, ...]:
+    return _plan_of(standards, scans)  # so that no way of calling makes it again
+
+
 @cache
-def plan_of(*standards: Standard, scans: int = 9, points: int = POINTS) -> tuple[PlannedScan, ...]:
-    return tuple(propose(TRAVEL, standards, scans=scans, points=points))
+def _plan_of(standards: tuple[Standard, ...], scans: int) -> tuple[PlannedScan, ...]:
+    return tuple(propose(TRAVEL, standards, scans=scans, points=POINTS))
 
 
 def lateral(planned: tuple[PlannedScan, ...]) -> list[PlannedScan]:
@@ -92,10 +97,12 @@ def test_default_plan_has_what_no_plan_should_lack() -> None:
     assert len({one.file for one in planned}) == 9
 
 
-@pytest.mark.parametrize("standards", [(GRID, STEP), (LINES,), (a_grid(0.5e-6),), (GRID, a_grid(0.7e-6, "fine"), STEP)])
-def test_every_scan_can_be_taken_and_shows_enough_periods(standards: tuple[Standard, ...]) -> None:
-    planned = plan_of(*standards, scans=7)
-    assert len(planned) <= 7
+@pytest.mark.parametrize(
+    ("standards", "scans"), [((GRID, STEP), 9), ((LINES,), 6), ((FINE,), 7), ((GRID, a_grid(0.7e-6, "fine"), STEP), 7)]
+)
+def test_every_scan_can_be_taken_and_shows_enough_periods(standards: tuple[Standard, ...], scans: int) -> None:
+    planned = plan_of(*standards, scans=scans)
+    assert len(planned) <= scans
     for one in lateral(planned):
         pitches = [value.value for name, value in one.standard.values().items() if name.startswith("pitch")]
         assert one.size >= 5 * max(pitches)
@@ -109,7 +116,7 @@ def test_every_scan_can_be_taken_and_shows_enough_periods(standards: tuple[Stand
 
 
 def test_plan_is_the_same_every_time() -> None:
-    assert propose(TRAVEL, [GRID], scans=5, points=POINTS) == propose(TRAVEL, [GRID], scans=5, points=POINTS)
+    assert propose(TRAVEL, [GRID], scans=5, points=POINTS) == list(plan_of(GRID, scans=5))
 
 
 def test_search_is_better_than_a_set_by_hand_and_more_scans_than_fewer() -> None:
@@ -169,11 +176,10 @@ def test_steps_and_flats_find_their_place() -> None:
 
 
 def test_what_is_lacking_is_said_with_the_standard_that_would_mend_it() -> None:
-    said = " / ".join(remarks(plan_of(GRID), TRAVEL, [GRID], smallest=4e-6))
+    said = " / ".join(remarks(plan_of(GRID, scans=8), TRAVEL, [GRID], smallest=4e-6))
     assert "the height gain will be undetermined, since there is no step" in said
     assert re.search(r"for 4 µm take a pitch of 0?\.?7\d* ?(µm|nm)|for 4 µm take a pitch of 7\d0 nm", said)
-    fine = a_grid(0.7e-6)
-    assert "not calibrated" not in " ".join(remarks(plan_of(fine, scans=7), TRAVEL, [fine]))
+    assert "not calibrated" not in " ".join(remarks(plan_of(FINE, scans=7), TRAVEL, [FINE]))
     assert "'Flat P-4' is not used" in " ".join(remarks(plan_of(GRID, scans=3), TRAVEL, [GRID, FLAT]))
 
 
@@ -181,9 +187,10 @@ def test_expected_uncertainty_hangs_on_the_certificate() -> None:
     planned = plan_of(GRID, scans=5)
     rough = dataclasses.replace(GRID, pitch_x=length(2e-6, 20e-9), pitch_y=length(2e-6, 20e-9))
     worse = [one.replace(standard=rough) for one in planned]
-    assert expect(planned, TRAVEL).observability["scale x"].u == pytest.approx(5e-4, rel=0.2)
-    assert expect(worse, TRAVEL).observability["scale x"].u > 5e-3
-    assert expect(worse, TRAVEL).position > 3 * expect(planned, TRAVEL).position
+    found, found_worse = expect(planned, TRAVEL), expect(worse, TRAVEL)
+    assert found.observability["scale x"].u == pytest.approx(5e-4, rel=0.2)
+    assert found_worse.observability["scale x"].u > 5e-3
+    assert found_worse.position > 3 * found.position
 
 
 def test_most_useful_scan_is_the_one_that_tells_something_new() -> None:
@@ -200,9 +207,9 @@ def test_planned_scans_calibrate_foreign_instruments() -> None:
     """The floor of the plan: fits to true positions of other physics, loops of 6 %, checked at other conditions.
 
     Over sixteen instruments the seven scans by hand of the accuracy page leave 28 nm (median) by this measure, the plan
-    11 nm and at most 15 nm.
+    11 nm and at most 15 nm. Proposed for scans of fewer points, it is as good to a nanometre.
     """
-    planned = plan_of(GRID, scans=8, points=256)
+    planned = [one.replace(points=256) for one in plan_of(GRID, scans=8)]
     exact = dataclasses.replace(GRID, pitch_x=length(2e-6, 1e-12), pitch_y=length(2e-6, 1e-12))
     rms = []
     for seed in (0, 1):
@@ -217,7 +224,7 @@ def test_planned_scans_calibrate_foreign_instruments() -> None:
             turn = np.array([[np.cos(turned), np.sin(turned)], [-np.sin(turned), np.cos(turned)]])
             periods = (reciprocal(exact) @ turn @ true).T + 2e-4 * rng.normal(size=node.periods.shape)
             seen.append(dataclasses.replace(node, periods=periods))
-        fit = fit_lateral(seen, TRAVEL[:2], (0.0, 0.0))
+        fit = fit_lateral(seen, TRAVEL[:2], (0.0, 0.0), judging=False)
         squares = []
         for scan in instrument.check_frames():
             path = ScanPath(scan)
@@ -322,11 +329,11 @@ class Bench:
         return so_far(read_plan(self.file, unfinished=True))
 
 
-def bench(folder: Path, **options: float) -> Bench:
+def bench(folder: Path, planned: tuple[PlannedScan, ...] | None = None, **options: float) -> Bench:
     (folder / "grid.toml").write_text(GRID_FILE, encoding="utf-8")
     made = Bench(folder, **options)
     named = {GRID.identity: str(folder / "grid.toml"), STEP.identity: "step-100nm"}
-    write_plan(made.file, plan_of(GRID, STEP), named, scanner=NAME, travel=TRAVEL)
+    write_plan(made.file, planned or plan_of(GRID, STEP), named, scanner=NAME, travel=TRAVEL)
     return made
 
 
@@ -367,10 +374,12 @@ def test_unfinished_plan_is_no_calibration_yet(at_bench: Bench) -> None:
     assert not (at_bench.folder / "model.json").exists()
 
 
-def test_finished_plan_is_accepted_as_it_is(at_bench: Bench) -> None:
-    at_bench.take(9)
+def test_finished_plan_is_accepted_as_it_is(tmp_path: Path) -> None:
+    planned = plan_of(GRID, STEP)
+    at_bench = bench(tmp_path, (*planned[:4], planned[-1]))
+    at_bench.take(5)
     found = read_plan(at_bench.file)
-    assert len(found.pairs) == 9
+    assert len(found.pairs) == 5
     assert found.to_take == ()
     assert found.departures == ()
     whole = at_bench.so_far()
@@ -493,8 +502,9 @@ def test_next_scan_lies_as_the_standard_lies(at_bench: Bench) -> None:
 def test_drift_that_dies_away_is_noticed_and_steady_drift_is_not(tmp_path: Path) -> None:
     (tmp_path / "dying").mkdir()
     (tmp_path / "steady").mkdir()
-    dying = bench(tmp_path / "dying", rate=12e-9, memory=150.0)
-    steady = bench(tmp_path / "steady", rate=0.1e-9, memory=1e6)
+    first = plan_of(GRID, STEP)[:3]
+    dying = bench(tmp_path / "dying", first, rate=12e-9, memory=150.0)
+    steady = bench(tmp_path / "steady", first, rate=0.1e-9, memory=1e6)
     verdicts = {}
     for name, one in (("dying", dying), ("steady", steady)):
         one.take(3)

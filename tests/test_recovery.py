@@ -13,7 +13,7 @@ from calib.calibration import Scanner, calibrate
 from calib.simulate import Flaws
 from calib.verification import verify
 from tests.foreign import ForeignInstrument
-from tests.instruments import TRAVEL, calibrated, grating, grid, position_errors, step
+from tests.instruments import POINTS, TRAVEL, calibrated, grating, grid, pairs_of, position_errors, step
 
 GOALS = {0.06: (0.15e-2, 0.75e-2, 0.1e-2), 0.02: (0.1e-2, 0.3e-2, 0.05e-2)}  # of the travel: rms, at most; of a pitch
 
@@ -63,9 +63,9 @@ def test_verification_against_other_standards(seed: int, loop: float) -> None:
 
 def test_dust_and_streaks_do_no_more_than_double_the_error() -> None:
     clean = np.concatenate([np.linalg.norm(e, axis=0) for e, _ in position_errors(*reversed(calibrated(0, 0.06)))])
-    dirty_instrument = ForeignInstrument(0, loop=0.06, flaws=Flaws(noise=1e-9, streaks=0.01, dust=10))
-    pairs = [(case.scan, grid() if case.kind == "grid" else step()) for case in dirty_instrument.standard_session()]
-    model = calibrate(pairs, scanner=Scanner("foreign 0", TRAVEL))
+    flaws = Flaws(noise=1e-9, streaks=0.01, dust=10)
+    dirty_instrument = ForeignInstrument(0, loop=0.06, flaws=flaws, points=POINTS)
+    model = calibrate(pairs_of(dirty_instrument), scanner=Scanner("foreign 0", TRAVEL), refinements=0)
     dirty = np.concatenate([np.linalg.norm(e, axis=0) for e, _ in position_errors(model, dirty_instrument)])
     assert np.sqrt(np.mean(dirty**2)) < 2 * max(np.sqrt(np.mean(clean**2)), 15e-9)
     assert dirty.max() < 2 * max(clean.max(), 75e-9)
@@ -74,7 +74,7 @@ def test_dust_and_streaks_do_no_more_than_double_the_error() -> None:
 def test_what_the_data_cannot_tell_is_said_and_widens_the_uncertainty() -> None:
     instrument, full = calibrated(0, 0.06)
     cases = instrument.standard_session(step=False)
-    alone = calibrate([(cases[0].scan, grid())], scanner=Scanner("foreign 0", TRAVEL))
+    alone = calibrate([(cases[0].scan, grid())], scanner=Scanner("foreign 0", TRAVEL), refinements=0)
     said = " ".join(alone.undetermined)
     for words in ("drift", "90 degrees", "size", "speed", "height gain"):
         assert words in said
@@ -87,10 +87,10 @@ def test_what_the_data_cannot_tell_is_said_and_widens_the_uncertainty() -> None:
 
 
 def test_one_orientation_of_a_grating_gives_one_scale_only() -> None:
-    instrument = ForeignInstrument(2, loop=0.02)
+    instrument = ForeignInstrument(2, loop=0.02, points=POINTS)
     session = instrument.session()
     scan = instrument.record(instrument.grating(pitch=2e-6), session.frame(20e-6, title="lines")).scan
-    model = calibrate([(scan, grating(2e-6))], scanner=Scanner("foreign 2", TRAVEL))
+    model = calibrate([(scan, grating(2e-6))], scanner=Scanner("foreign 2", TRAVEL), refinements=0)
     assert any("only the scale across" in sentence for sentence in model.undetermined)
     across, along = model.scale(0, 20e-6), model.scale(1, 20e-6)
     assert across[1] < 0.02
@@ -100,7 +100,7 @@ def test_one_orientation_of_a_grating_gives_one_scale_only() -> None:
 
 def test_three_orientations_of_a_grating_give_both_scales_and_skew() -> None:
     """The orientations need not be known."""
-    instrument = ForeignInstrument(2, loop=0.0, creep=0.0, drift=0.0, bending=0.004)
+    instrument = ForeignInstrument(2, loop=0.0, creep=0.0, drift=0.0, bending=0.004, points=POINTS)
     session = instrument.session()
     pairs = []
     for k, degrees in enumerate((4, 64, 121, 93)):
@@ -108,7 +108,7 @@ def test_three_orientations_of_a_grating_give_both_scales_and_skew() -> None:
         frame = "up" if k % 2 == 0 else "down"
         scan = instrument.record(surface, session.frame(20e-6, frame=frame, title=f"lines {k}")).scan
         pairs.append((scan, grating(2e-6)))
-    model = calibrate(pairs, scanner=Scanner("foreign 2", TRAVEL))
+    model = calibrate(pairs, scanner=Scanner("foreign 2", TRAVEL), refinements=0)
     errors = np.concatenate([np.linalg.norm(e, axis=0) for e, _ in position_errors(model, instrument)])
     raw = np.concatenate(
         [

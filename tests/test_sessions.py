@@ -37,7 +37,7 @@ def observed(instrument: ForeignInstrument, frames: Sequence[tuple[Scan, float]]
         clock = instrument.instrument.clock(scan)
         return lambda path, samples: instrument.physics.motion(path, samples, clock)
 
-    return [nodes(scan, motion(scan), pitch) for scan, pitch in frames]
+    return [nodes(scan, motion(scan), pitch, count=12) for scan, pitch in frames]
 
 
 def test_rotations_and_sizes_from_five_per_cent_of_the_travel() -> None:
@@ -55,7 +55,7 @@ def test_rotations_and_sizes_from_five_per_cent_of_the_travel() -> None:
         (session.frame(0.05 * FULL, frame="up", title="8"), 0.15e-6),
         (session.frame(0.05 * FULL, rotation=QUARTER, frame="down", title="9"), 0.15e-6),
     ]
-    fit = fit_lateral(observed(instrument, frames), BOX, (0, 0))
+    fit = fit_lateral(observed(instrument, frames), BOX, (0, 0), judging=False)
     other = instrument.session()
     checks = [
         other.frame(0.7 * FULL, rotation=np.deg2rad(-20), frame="up", line_period=0.6),
@@ -83,7 +83,7 @@ def test_serpentine_scans() -> None:
             ]
         )
     ]
-    fit = fit_lateral(observed(instrument, frames), BOX, (0, 0))
+    fit = fit_lateral(observed(instrument, frames), BOX, (0, 0), judging=False)
     other = instrument.session()
     other.options = session.options
     checks = [other.frame(0.8 * FULL, line_period=0.4), other.frame(0.7 * FULL, rotation=QUARTER, line_period=0.4)]
@@ -101,7 +101,7 @@ def test_one_pass_without_hysteresis_to_tell() -> None:
         (session.frame(FULL, rotation=QUARTER, frame="up", title="3"), 2e-6),
         (session.frame(0.6 * FULL, frame="up", title="4"), 2e-6),
     ]
-    fit = fit_lateral(observed(instrument, frames), BOX, (0, 0))
+    fit = fit_lateral(observed(instrument, frames), BOX, (0, 0), judging=False)
     assert any("hysteresis" in why for why in fit.left_out)
     other = instrument.session()
     other.options = session.options
@@ -124,7 +124,7 @@ def test_unknown_timing(drift: float) -> None:
         path = observation.path
         path.timed, path.line_period, path.turnaround = False, np.nan, 0.0
         path.__dict__.pop("sweeps", None)
-    fit = fit_lateral(observations, BOX, (0, 0))
+    fit = fit_lateral(observations, BOX, (0, 0), judging=False)
     assert any("line period" in why for why in fit.left_out)
     other = instrument.session()
     assert error(fit, instrument, [other.frame(0.8 * FULL), other.frame(0.8 * FULL, rotation=QUARTER)]) < 3e-3 * FULL
@@ -145,7 +145,7 @@ def test_the_scale_of_small_scans() -> None:
         (session.frame(4e-6, frame="up", title="8"), 0.7e-6),
         (session.frame(4e-6, rotation=QUARTER, frame="down", title="9"), 0.7e-6),
     ]
-    fit = fit_lateral(observed(instrument, frames), BOX, (0, 0))
+    fit = fit_lateral(observed(instrument, frames), BOX, (0, 0), judging=False)
 
     def scale(position: np.ndarray, commanded: np.ndarray) -> float:
         centred = commanded - commanded.mean()

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calib.frames import line_period, middle, middle_speed, reference_frame
 from calib.locate import positions
 from calib.model import Model
 from calib.path import Path
@@ -152,22 +153,15 @@ def _frame(model: Model, part: float, rotation: float = 0.0) -> tuple[Scan, Path
     """An empty scan over a part of the calibrated area, at a middle speed."""
     low_x, high_x, low_y, high_y = model.domain.area
     size = part * min(high_x - low_x, high_y - low_y, model.domain.sizes[1] * 1.001)
-    grid = np.linspace(-size / 2, size / 2, _POINTS)
-    speeds = model.domain.speeds
-    period = None if speeds is None else 2 * size / float(np.sqrt(speeds[0] * speeds[1]))
     both = any(len(o.path.passes) == 2 or o.path.serpentine for o in model.observations)
-    centre = ((low_x + high_x) / 2, (low_y + high_y) / 2)
-    passes = ("trace", "retrace") if both else ("trace",)
-    scan = Scan(
-        channels={"height": np.broadcast_to(np.float64(0), (len(passes), _POINTS, _POINTS))},
-        fast=grid,
-        slow=grid,
-        passes=passes,
-        centre_x=centre[0],
-        centre_y=centre[1],
+    scan = reference_frame(
+        size,
+        _POINTS,
+        centre=middle(model.domain.area),
         rotation=rotation,
-        frame="up",
-        line_period=period,
+        passes=("trace", "retrace") if both else ("trace",),
+        line_period=line_period(size, middle_speed(model.domain), turn=0.0),
+        turn=0.0,
     )
     # at rest where the frame begins, so that no jump to its start is seen
     u, v = Path(scan).sweeps.start[:, 0]
