@@ -6,19 +6,25 @@ its deviation as it is, fails once in ten thousand runs with other seeds.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 from scipy.special import chdtri
 
-from calib.observe.background import hold
-from calib.observe.lateral import observe_lateral
+from calib.observe.background import common, hold
+from calib.observe.image import Image
+from calib.observe.lateral import LateralObservation, observe_lateral
+from calib.observe.lattice import Lattice
+from calib.observe.refine import refine
 from calib.observe.smooth import Surface
+from calib.observe.template import Template
 from tests.benchmarks.efficiency import CASES, Case, Estimate, again, bounds, by_nodes, errors, stated
 
 TRIALS = 24
 GRATING, GRID = CASES[1], CASES[8]
+SAMPLED_ALIKE, FEW_PLACES = CASES[5], CASES[12]
 
 
 def quantile(probability: float, count: int) -> float:
@@ -27,9 +33,15 @@ def quantile(probability: float, count: int) -> float:
 
 
 @cache
+def observed(case: Case) -> LateralObservation:
+    """One first observation."""
+    return observe_lateral(case.noisy(0), case.standard)
+
+
+@cache
 def estimates(case: Case) -> list[Estimate]:
     """Refined from where one first observation puts the pattern."""
-    first = observe_lateral(case.noisy(0), case.standard)
+    first = observed(case)
     return [by_nodes(again(case.noisy(1 + k), first)) for k in range(TRIALS)]
 
 
@@ -47,6 +59,61 @@ def test_the_pitch_scatters_as_it_says(case: Case) -> None:
     ratio = [errors(case, estimate)[0] / stated(case, estimate)[0] for estimate in estimates(case)]
     square, count = float(np.mean(np.square(ratio))), np.size(ratio)
     assert quantile(0.0001, count) < square < quantile(0.9999, count)
+
+
+def known(case: Case, seed: int) -> Estimate:
+    """Refined from where the pattern is in truth, with what all nodes share in the covariance."""
+    scan = case.noisy(seed)
+    first = observed(case)
+    x, y = np.meshgrid(scan.fast, scan.slow)
+    grid = np.tensordot(case.frequency, np.stack([x, y]), 1) + case.phase[:, None, None]
+    image, lattice = Image.of(scan, 0), Lattice(case.frequency, np.ones(len(case.frequency)))
+    use = image.rows != first.path.sweeps.line[0]
+    nodes = refine(image, lattice, grid, use, rounds=2, known=True)
+    found = replace(
+        first,
+        pass_index=np.zeros(nodes.row.size, dtype=np.int64),
+        row=nodes.row,
+        fast=nodes.fast,
+        periods=nodes.periods,
+        covariance=nodes.covariance,
+    )
+    return by_nodes(found, nodes.zero)
+
+
+@pytest.mark.parametrize("case", [FEW_PLACES, SAMPLED_ALIKE], ids=str)
+def test_high_harmonics_are_told_from_a_drift_where_it_is_known(case: Case) -> None:
+    bound, _ = bounds(case)
+    found = [known(case, seed) for seed in range(1, 9)]
+    for index, limit in enumerate((bound.pitch, bound.position)):
+        ratio = np.array([errors(case, one)[index] for one in found]) / limit
+        assert float(np.mean(ratio**2)) < 1.05 * quantile(0.9999, ratio.size)
+        own = [errors(case, one)[index] / stated(case, one)[index] for one in found]
+        assert float(np.mean(np.square(own))) < quantile(0.9999, np.size(own))
+
+
+def test_where_all_periods_are_sampled_alike_pixels_show_the_crest_of_a_sum() -> None:
+    case = SAMPLED_ALIKE
+    row = case.clean.values[0, 0]
+    wave = np.exp(-2j * np.pi * (case.frequency[0, 0] * case.clean.fast + case.phase[0]))
+    shown = float(np.angle(np.mean(row * wave))) / (2 * np.pi)
+    # the waveform is tabulated: orders beyond 255 are missing from the sum
+    assert case.seen[0] - case.phase[0] == pytest.approx(shown, abs=1e-5)
+    assert shown > 5 * bounds(case)[0].position
+    # what is folded from the image has it there, too
+    periods = case.frequency[0, 0] * np.tile(case.clean.fast, 3) + case.phase[0]
+    template = Template.fold(periods[None], np.tile(row, 3), np.ones(periods.size), sampling=10.0)
+    assert -template.phase[0] == pytest.approx(shown, abs=1e-6)
+
+
+def test_slopes_of_a_surface() -> None:
+    rng = np.random.default_rng(1)
+    fast, slow = rng.uniform(-1, 3, 50), rng.uniform(0, 5, 50)
+    box = (-1.0, 3.0, 0.0, 5.0)
+    surface = Surface.fit(fast, slow, 2 * fast**2 * slow - slow**3, np.ones(50), 3, box)
+    by_fast, by_slow = surface.slopes()
+    np.testing.assert_allclose(by_fast.at(fast, slow), 4 * fast * slow, atol=1e-6)
+    np.testing.assert_allclose(by_slow.at(fast, slow), 2 * fast**2 - 3 * slow**2, atol=1e-6)
 
 
 def test_the_bound_of_a_sinusoid_is_kay_s() -> None:
@@ -73,16 +140,23 @@ def test_backgrounds_that_follow_a_surface_are_held_to_it_and_others_stay_free()
     variance = np.full(fast.size, 0.1**2)
     good, box = np.ones(fast.size, dtype=bool), (0.0, 1.0, 0.0, 1.0)
     smooth = 1 + fast - 2 * slow**2
-    towards, precision = hold(smooth + rng.normal(0, 0.1, fast.size), variance, good, (fast, slow), box)
+
+    def held(own: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        surface = common(own, variance, good, (fast, slow), box)
+        assert surface is not None
+        towards = surface.at(fast, slow)
+        return towards, hold(own, variance, good, towards)
+
+    towards, precision = held(smooth + rng.normal(0, 0.1, fast.size))
     assert np.abs(towards - smooth).max() < 0.1
     assert np.median(precision) > 4 / 0.1**2
     own = smooth + rng.normal(0, 1.0, fast.size)
-    _, precision = hold(own, variance, good, (fast, slow), box)
+    _, precision = held(own)
     assert precision.max() < 2.0
     # one that stands out is left alone
     own = smooth + rng.normal(0, 0.1, fast.size)
     own[7] += 3.0
-    _, precision = hold(own, variance, good, (fast, slow), box)
+    _, precision = held(own)
     assert precision[7] == 0
     assert np.count_nonzero(precision) > 200
 

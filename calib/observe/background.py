@@ -18,14 +18,14 @@ _FEWEST = 12
 _STRONGEST = 100.0  # times what a tile says itself
 
 
-def hold(
+def common(
     own: Float,
     variance: Float,
     good: np.ndarray,
     place: tuple[Float, Float],
     box: tuple[float, float, float, float],
-) -> tuple[Float, Float]:
-    """Estimate what a number of each tile is held to, and how strongly.
+) -> Surface | None:
+    """Fit a smooth surface to a number that each tile has.
 
     Parameters
     ----------
@@ -42,23 +42,43 @@ def hold(
 
     Returns
     -------
-    What each tile is held to, and one over the variance about it; zero where a tile stays free.
+    The surface; None where too few tiles are good.
     """
-    free = np.zeros_like(own)
-    good = good & np.isfinite(own) & (variance > 0)
+    good = _usable(own, variance, good)
     if good.sum() < _FEWEST:
-        return free, free
-    fast, slow = place
+        return None
     unit = float(np.sqrt(np.median(variance[good])))
-    quality = np.median(variance[good]) / variance[good]
-    surface = Surface.fit(
-        fast[good], slow[good], own[good] / unit, np.minimum(quality, 20.0), _DEGREE, box, only_needed=True
-    )
-    towards = surface.at(fast, slow) * unit
+    quality = np.minimum(np.median(variance[good]) / variance[good], 20.0)
+    fast, slow = place
+    surface = Surface.fit(fast[good], slow[good], own[good] / unit, quality, _DEGREE, box, only_needed=True)
+    return Surface(surface.coefficients * unit, box)
+
+
+def hold(own: Float, variance: Float, good: np.ndarray, towards: Float) -> Float:
+    """Estimate how strongly a number of each tile is to be held to what it should be.
+
+    Parameters
+    ----------
+    own, variance, good
+        As for :func:`common`.
+    towards
+        What the number is held to, shape ``(tiles,)``.
+
+    Returns
+    -------
+    One over the variance about it; zero where a tile stays free.
+    """
+    good = _usable(own, variance, good)
+    if good.sum() < _FEWEST:
+        return np.zeros_like(own)
     square = (own - towards) ** 2
     # of a normal distribution, half of the squares lie below 0.455 of their mean
     most = _ALONE * float(np.median(square[good])) / 0.455
     beyond = float(np.mean(np.minimum(square[good], most))) - float(np.mean(np.minimum(variance[good], most)))
     about = np.maximum(beyond, 0.0) + variance / _STRONGEST
     alone = square > _ALONE * (np.maximum(beyond, 0.0) + variance)
-    return towards, np.where(alone | ~(variance > 0), 0.0, 1 / np.maximum(about, 1e-300))
+    return np.where(alone | ~(variance > 0), 0.0, 1 / np.maximum(about, 1e-300))
+
+
+def _usable(own: Float, variance: Float, good: np.ndarray) -> np.ndarray:
+    return np.asarray(good & np.isfinite(own) & (variance > 0))

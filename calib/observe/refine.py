@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.errors import ScanError
-from calib.observe.background import hold
+from calib.observe.background import common, hold
 from calib.observe.image import Image
 from calib.observe.lattice import Lattice
 from calib.observe.smooth import Surface
@@ -22,10 +22,11 @@ from calib.observe.template import Template
 from calib.scanner.effect import Float
 
 _MOST_TILES = 20
-_FIRST, _DENSE = 0.7, 2.2  # places in the period that are counted on, over pixels a period
+_SPARSE, _DENSE = 0.65, 2.2  # places in the period that are counted on, over pixels a period
 _OF_A_GRID = 10.0  # at most, along each coordinate, where they are not dense
 _ENOUGH_PLACES, _OCCUPIED = 32, 0.9
 _FULL_WEIGHT, _NO_WEIGHT = 3.5, 5.0  # standard deviations within and beyond which pixels have it
+_EXACT = 1e-12  # periods; no node is surer, in images without noise either
 _POSITION_ERROR = 0.01  # periods that the moved template may be off within a tile
 
 
@@ -43,6 +44,8 @@ class PassNodes:
         Lattice coordinates, shape ``(nodes, 1 or 2)``.
     covariance
         Of those, by the noise of the pixels; shape ``(nodes, m, m)``. Without the noise of their common zero.
+    zero
+        Covariance that all pairs of nodes share on top of that: of their common zero, shape ``(m, m)``.
     at_end
         Lattice coordinates where the sweep turns, at the last pixel of each row used; shape ``(1 or 2, rows)``.
     contrast
@@ -57,13 +60,16 @@ class PassNodes:
     fast: Float
     periods: Float
     covariance: Float
+    zero: Float
     at_end: Float
     contrast: float
     outliers: float
     rejected: Float
 
 
-def refine(image: Image, lattice: Lattice, periods: Float, use: np.ndarray, rounds: int = 3) -> PassNodes:
+def refine(
+    image: Image, lattice: Lattice, periods: Float, use: np.ndarray, rounds: int = 3, known: bool = False
+) -> PassNodes:
     """Fit the template in every tile.
 
     Parameters
@@ -76,6 +82,8 @@ def refine(image: Image, lattice: Lattice, periods: Float, use: np.ndarray, roun
         Rows of the image to be used, bool, shape ``(slow,)``.
     rounds
         How often the template is folded anew.
+    known
+        Whether a model says how the lattice coordinates vary, rather than coarse phases that have been smoothed.
 
     Raises
     ------
@@ -91,7 +99,7 @@ def refine(image: Image, lattice: Lattice, periods: Float, use: np.ndarray, roun
     pixels = float(lattice.periods.min()) / max(image.step_fast, image.step_slow)
     grid = periods[:, tiles.rows].reshape(len(periods), -1)
     for number in range(rounds):
-        sampling = _sampling(tiles, grid, pixels, first=number == 0)
+        sampling = _sampling(tiles, grid, pixels, known, first=number == 0)
         template = Template.fold(grid, flat, weights * gain[tiles.label], sampling)
         # nodes count from the crest of the fundamental, wherever the fold has put it
         grid = grid - template.phase[:, None]
@@ -117,6 +125,7 @@ def refine(image: Image, lattice: Lattice, periods: Float, use: np.ndarray, roun
         fast=image.fast[column],
         periods=at_nodes[keep],
         covariance=fit.covariance[keep],
+        zero=_zero(template, fit.noise2 / float(weights @ gain[tiles.label] ** 2), fit.covariance[keep]),
         at_end=grid.reshape(len(grid), tiles.rows.size, -1)[:, :, turn],
         contrast=fit.contrast,
         outliers=float(np.mean(weights[good] < 0.1)) if good.any() else 1.0,
@@ -124,18 +133,33 @@ def refine(image: Image, lattice: Lattice, periods: Float, use: np.ndarray, roun
     )
 
 
-def _sampling(tiles: _Tiles, grid: Float, pixels: float, first: bool) -> float:
+def _sampling(tiles: _Tiles, grid: Float, pixels: float, known: bool, first: bool) -> float:
     """Places in the period that harmonics may count on.
 
-    Where rows fall on different places these are more than there are pixels in a period. Where rows repeat each other,
-    high harmonics look like a slow drift of the lattice coordinate, and what of the drift has not been found yet would
-    stay in them.
+    Over a whole image these are nearly always more than there are pixels in a period. But within a few periods, high
+    harmonics may look like a slow drift of the lattice coordinate. Where the drift is known, leaving them out would
+    make one up; where it is not, it would stay in them, so that they must be told apart within few periods. Where all
+    periods are sampled alike, harmonics end at half the sampling.
     """
-    if not first and tiles.dense(grid, int(min(2 * pixels, _ENOUGH_PLACES))):
+    count = int(min(2 * pixels, _ENOUGH_PLACES))
+    if _dense(grid, count) if known else not first and _dense(grid[:, tiles.middle_ones], count):
         return _DENSE * pixels
     if len(grid) == 2:
         return min(pixels, _OF_A_GRID)
-    return _FIRST * pixels if first else pixels
+    return _SPARSE * pixels if first or known else pixels
+
+
+def _zero(template: Template, noise2: float, covariance: Float) -> Float:
+    """Covariance of the common zero of nodes that have a covariance of their own, shape ``(m, m)``.
+
+    The mean of the nodes lies as the fundamental of all pixels does: its crest has the variance ``2 s²/A²`` (rad², Kay
+    1993), where `noise2` is s², the noise of a mean over all pixels. Of that, the noise of single nodes has its part in
+    their mean already.
+    """
+    crest = np.diag(2 * noise2 / (2 * np.pi * template.amplitude) ** 2)
+    mean = np.linalg.inv(np.sum(np.linalg.inv(covariance + _EXACT**2 * np.eye(len(crest))), axis=0))
+    values, vectors = np.linalg.eigh(crest - mean)
+    return np.asarray(vectors * np.maximum(values, 0.0) @ vectors.T)
 
 
 def _smooth(tiles: _Tiles, fit: _Fit) -> list[Surface]:
@@ -147,6 +171,17 @@ def _smooth(tiles: _Tiles, fit: _Fit) -> list[Surface]:
     fast, slow = tiles.fast[column], tiles.slow[row]
     degree = tiles.degree(int(keep.sum()))
     return [Surface.fit(fast, slow, shift, quality, degree, tiles.box, only_needed=True) for shift in fit.shift[keep].T]
+
+
+def _dense(grid: Float, count: int) -> bool:
+    """Whether pixels fall on so many places in the period, along each coordinate.
+
+    Nearly all cells of a period, divided into that many along each coordinate, must hold a pixel.
+    """
+    cell = np.minimum((grid % 1.0 * count).astype(np.int64), count - 1)
+    index = cell[0] if len(cell) == 1 else cell[0] * count + cell[1]
+    total = count ** len(cell)
+    return bool(np.count_nonzero(np.bincount(index, minlength=total)) > _OCCUPIED * total)
 
 
 class _Tiles:
@@ -171,6 +206,7 @@ class _Tiles:
         self.place = (np.tile(image.fast[middle_column], slow_count), np.repeat(slow[middle_row], fast_count))
         self.box = (float(image.fast[0]), float(image.fast[-1]), float(slow[0]), float(slow[-1]))
         tile_fast, tile_slow = image.width / fast_count, image.length / slow_count
+        self.length = (tile_slow, tile_fast)
         self.size = (tile_slow / image.step_slow, tile_fast / image.step_fast)
         x = (image.fast[None, :] - image.fast[middle_column][in_column][None, :]) / tile_fast
         y = (slow[:, None] - slow[middle_row][in_row][:, None]) / tile_slow
@@ -188,16 +224,13 @@ class _Tiles:
             at.append(np.clip(moved, span[0], span[1]))
         return np.asarray(at[0] * self.columns.size + at[1]).ravel()
 
-    def dense(self, grid: Float, count: int) -> bool:
-        """Whether pixels in the middle of the image fall on so many places in the period, along each coordinate.
-
-        Nearly all cells of a period, divided into that many along each coordinate, must hold a pixel.
-        """
+    @property
+    def middle_ones(self) -> np.ndarray:
+        """Which pixels lie in the tiles in the middle of the image, bool, shape ``(pixels,)``."""
         row, column = np.divmod(self.label, self.shape[1])
-        near = (np.abs(row - self.shape[0] // 2) <= 1) & (np.abs(column - self.shape[1] // 2) <= 1)
-        cell = np.minimum((grid[:, near] % 1.0 * count).astype(np.int64), count - 1)
-        index = cell[0] if len(cell) == 1 else cell[0] * count + cell[1]
-        return bool(np.unique(index).size > _OCCUPIED * count ** len(cell))
+        return np.asarray(
+            (np.abs(row - self.shape[0] // 2) <= 1) & (np.abs(column - self.shape[1] // 2) <= 1), dtype=np.bool_
+        )
 
     def degree(self, usable: int) -> int:
         """Degree of a surface that so many nodes bear."""
@@ -228,6 +261,7 @@ class _Fit:
     background: Float
     robust: Float
     contrast: float
+    noise2: float
 
 
 def _fit_tiles(tiles: _Tiles, values: Float, weights: Float, profile: Float, slopes: list[Float]) -> _Fit:
@@ -268,9 +302,11 @@ def _fit_tiles(tiles: _Tiles, values: Float, weights: Float, profile: Float, slo
     background = solution[label, 0] + solution[label, 1] * tiles.x + solution[label, 2] * tiles.y
     pattern = fitted - background
     explained = float(np.sum(weights * pattern**2))
-    contrast = explained / (explained + float(np.sum(weights * rest**2)) + 1e-300)
+    left = float(np.sum(weights * rest**2))
+    contrast = explained / (explained + left + 1e-300)
+    noise2 = left / max(float(np.sum(weights)) - m * count, 1.0)
     centre = tiles.pixels(*_centres(tiles, weights, design, slopes, inverse))
-    return _Fit(centre, shift, covariance, gain, usable, np.asarray(background), robust, contrast)
+    return _Fit(centre, shift, covariance, gain, usable, np.asarray(background), robust, contrast, noise2)
 
 
 def _inverse(normal: Float) -> Float:
@@ -286,9 +322,16 @@ def _hold_backgrounds(tiles: _Tiles, normal: Float, right: Float, square: Float,
     own = np.einsum("kij,kj->ki", inverse, right)
     noise2 = np.maximum(square - np.einsum("ki,ki->k", own, right), 0.0) / np.maximum(used - m, 1)
     good = used > 3 * m
+    variance = np.einsum("kii->ki", inverse) * noise2[:, None]
+    surface = common(own[:, 0], variance[:, 0], good, tiles.place, tiles.box)
+    if surface is None:
+        return normal, right
+    # a tilt that all tiles share, and the opposite one of the template, add up to nothing where all tiles begin at the
+    # same place in the period: their offsets alone say how the background slants
+    by_fast, by_slow = (slope.at(*tiles.place) for slope in surface.slopes())
     normal, right = normal.copy(), right.copy()
-    for i in range(3):
-        towards, precision = hold(own[:, i], inverse[:, i, i] * noise2, good, tiles.place, tiles.box)
+    for i, towards in enumerate((surface.at(*tiles.place), by_fast * tiles.length[1], by_slow * tiles.length[0])):
+        precision = hold(own[:, i], variance[:, i], good, towards)
         normal[:, i, i] += precision * noise2
         right[:, i] += precision * noise2 * towards
     return normal, right

@@ -75,6 +75,16 @@ class Surface:
         s, t = _scaled(fast, self.box[0], self.box[1]), _scaled(slow, self.box[2], self.box[3])
         return np.asarray(legendre.legval2d(s, t, self.coefficients))
 
+    def slopes(self) -> tuple[Surface, Surface]:
+        """Derivatives by the fast and by the slow coordinate, 1/m."""
+        found = []
+        for axis, (low, high) in enumerate((self.box[:2], self.box[2:])):
+            table = np.zeros_like(self.coefficients)
+            derived = legendre.legder(self.coefficients, axis=axis) * 2 / (high - low)
+            table[: derived.shape[0], : derived.shape[1]] = derived
+            found.append(Surface(table, self.box))
+        return found[0], found[1]
+
     def shifted(self, by: float) -> Surface:
         """The same with a constant added."""
         table = self.coefficients.copy()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -53,12 +54,7 @@ class Template:
         orders = int(np.clip(_SHOWN[dimensions] * sampling, 3, _ORDERS[dimensions]))
         bins, finer = 2 * orders + 1, _FINER[dimensions]
         fine = finer * bins
-        # the nearest entry of a finer table is as good as the pixel's own place
-        at = np.floor((periods % 1.0) * fine).astype(np.int64) % fine
-        index = at[0] if dimensions == 1 else at[0] * fine + at[1]
-        shape = (fine,) * dimensions
-        weight = np.bincount(index, weights, fine**dimensions).reshape(shape)
-        total = np.bincount(index, weights * values, fine**dimensions).reshape(shape)
+        weight, total = _shared_out(periods, [weights, weights * values], fine)
         keep = _low_orders(fine, orders, dimensions)
         order2 = sum(np.square(np.fft.fftfreq(fine) * fine / orders).reshape(axis) for axis in _axes(dimensions))
         # where pixels fall on few places in the period, high orders are held down rather than made up
@@ -81,15 +77,19 @@ class Template:
     @property
     def phase(self) -> Float:
         """Where the fundamental along each coordinate has its crest, periods; zero by the convention for nodes."""
+        # bins are averages over their width, so their centre is half a bin on
+        return np.asarray(-np.angle(self._fundamentals) / (2 * np.pi) + 0.5 / self.values.shape[0])
+
+    @property
+    def amplitude(self) -> Float:
+        """Amplitude of the fundamental along each coordinate."""
+        return np.asarray(2 * np.abs(self._fundamentals) / self.values.size)
+
+    @property
+    def _fundamentals(self) -> NDArray[np.complex128]:
+        """Entries of the spectrum at the fundamental along each coordinate."""
         spectrum = np.fft.fftn(self.values)
-        bins = self.values.shape[0]
-        found = []
-        for axis in range(self.values.ndim):
-            index = [0] * self.values.ndim
-            index[axis] = 1
-            # bins are averages over their width, so their centre is half a bin on
-            found.append(-np.angle(spectrum[tuple(index)]) / (2 * np.pi) + 0.5 / bins)
-        return np.array(found)
+        return np.array([spectrum[tuple(index)] for index in np.eye(self.values.ndim, dtype=np.int64)])
 
     def centred(self) -> Template:
         """The same profile with the crests of its fundamentals at zero."""
@@ -133,6 +133,38 @@ class Template:
 def _axes(dimensions: int) -> list[tuple[int, ...]]:
     """Shapes that lay a list along each axis."""
     return [(-1,)] if dimensions == 1 else [(-1, 1), (1, -1)]
+
+
+def _shared_out(periods: Float, parts: list[Float], fine: int) -> list[Float]:
+    """Sum what pixels have into a table over the period, linearly shared between the entries about each.
+
+    The nearest entry alone would do where rounding averages out, but not where all periods are sampled alike.
+    """
+    at = (periods - np.floor(periods)) * fine + 0.5
+    low = at.astype(np.int64)
+    after = at - low
+    # entries run from one before the period to one behind it
+    shape = (fine + 2,) * len(periods)
+    first = low[0] if len(periods) == 1 else low[0] * shape[0] + low[1]
+    tables = [np.zeros(np.prod(shape)) for _ in parts]
+    for corner in itertools.product((0, 1), repeat=len(periods)):
+        index = first + int(np.ravel_multi_index(corner, shape))
+        shares = [share if one else 1 - share for share, one in zip(after, corner, strict=True)]
+        share = shares[0] if len(shares) == 1 else shares[0] * shares[1]
+        for table, values in zip(tables, parts, strict=True):
+            table += np.bincount(index, share * values, table.size)
+    return [_wrapped(table.reshape(shape)) for table in tables]
+
+
+def _wrapped(table: Float) -> Float:
+    """Add the entries outside of the period to those that they repeat."""
+    for axis in range(table.ndim):
+        table = np.moveaxis(table, axis, 0)
+        inner = table[1:-1].copy()
+        inner[-1] += table[0]
+        inner[0] += table[-1]
+        table = np.moveaxis(inner, 0, axis)
+    return table
 
 
 def _low_orders(fine: int, orders: int, dimensions: int) -> NDArray[np.bool_]:
