@@ -229,6 +229,7 @@ SHOW_EXAMPLES = examples(
     "calib show model.json",
     "calib show model.json --parameters",
     "calib show model.json --observability",
+    "calib show model.json --controller --remaining after.json",
     "calib show model.json -o model.png",
 )
 _PICTURES = (".png", ".svg", ".pdf")
@@ -246,18 +247,41 @@ def show(
             "--observability", help="Tell how sure each quantity is from the scans alone, and what is confounded."
         ),
     ] = False,
+    controller: Annotated[
+        bool, typer.Option("--controller", help="Tell what to type into the controller to put the correction there.")
+    ] = False,
+    size: Annotated[
+        str | None,
+        typer.Option(metavar="LENGTH", help="With --controller: the size of scans to be right for."),
+    ] = None,
+    remaining: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE.json", help="With --controller: save the model for scans with the new factors."),
+    ] = None,
+    table: Annotated[
+        Path | None, typer.Option(metavar="FILE.csv", help="With --controller: save a table of positions.")
+    ] = None,
+    points: Annotated[int, typer.Option(min=2, max=201, help="Of the table, along each side.")] = 11,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """Show what a model says of its scanner, how sure that is, where it holds, and what it can't tell."""
     from calib.cli import wording
-    from calib.errors import FileError
+    from calib.errors import FileError, PlanError
     from calib.model import load_model
 
     if output is not None and output.suffix.lower() not in _PICTURES:
         raise FileError(f"{output} can't be drawn: end its name with {', '.join(_PICTURES)}.")
-    check_output(output, force)
+    for file in (output, remaining, table):
+        check_output(file, force)
+    if not controller and (size, remaining, table) != (None, None, None):
+        raise PlanError("--size, --remaining and --table belong to --controller; add it.")
     model = load_model(model_file)
+    if controller:
+        from calib.cli.controllers import tell_controller
+
+        tell_controller(model, size, remaining, table, points, force, as_json)
+        return
     told = None
     if observability:
         from calib.observability import observability_of
