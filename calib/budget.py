@@ -25,6 +25,11 @@ _DIVISORS: dict[str, float] = {"rectangular": math.sqrt(3), "triangular": math.s
 _DISTRIBUTIONS = ("normal", "t", *_DIVISORS)
 
 
+def kind_of(name: str) -> Kind:
+    """Return the kind of a contribution that calib lists by a name: noise is seen as scatter of observations."""
+    return "A" if name.startswith("noise") else "B"
+
+
 @dataclass(frozen=True)
 class Contribution:
     """One input to a result, with what it adds to the uncertainty.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import itertools
 import platform
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -20,13 +19,14 @@ from calib.model import ASSUMED, Domain, Misfit, Model
 from calib.observe.lateral import LateralObservation, observe_again, observe_lateral
 from calib.observe.levels import FlatObservation, observe_flat
 from calib.observe.step import StepObservation, observe_step
-from calib.path import Path
+from calib.path import Path, Stretch
 from calib.scan import Scan
 from calib.scanner.effect import Float
 from calib.scanner.height import Height
 from calib.scanner.motion import Motion
 from calib.side_by_side import side_by_side
 from calib.standard import Flat, Grating, Grid, Standard, Step, load_standard
+from calib.succession import histories, rests
 
 Observation = LateralObservation | StepObservation | FlatObservation
 Progress = Callable[[str, float], None]
@@ -102,13 +102,14 @@ def calibrate(
     """
     say = progress or (lambda stage, part: None)
     declared = _scanner(scanner)
-    items = _ordered([_pair(item) for item in pairs])
+    items = ordered([_pair(item) for item in pairs])
     if not items:
         raise PlanError("There are no scans to calibrate from: name at least one, with its standard.")
     name, controller = _identity(declared, items)
-    tasks = list(zip(items, _rests(items), strict=True))
+    scans = [item.scan for item in items]
+    tasks = list(zip(items, rests(scans), histories(scans), strict=True))
     found: list[Observation] = []
-    for k, observation in enumerate(side_by_side(_observe, tasks)):
+    for k, observation in enumerate(side_by_side(lambda task: observe(*task), tasks)):
         say("observing", (k + 1) / len(items))
         found.append(observation)
     lateral = [o for o in found if isinstance(o, LateralObservation)]
@@ -140,17 +141,33 @@ def calibrate(
     return _model(items, declared, name, controller, travel, travel_from, observed, fit, height, options or {})
 
 
-def _observe(task: tuple[Pair, tuple[float, float] | None]) -> Observation:
-    item, rest = task
+def observe(item: Pair, rest: tuple[float, float] | None, history: tuple[Stretch, ...], rounds: int = 2) -> Observation:
+    """See what the standard says about a scan.
+
+    Parameters
+    ----------
+    rest, history
+        Where the scanner rested before it, m, and what it did, so far as that is known from the scans before.
+    rounds
+        See :func:`calib.observe.lateral.observe_lateral`; two will do where the model refines the nodes anyway.
+
+    Raises
+    ------
+    CalibError
+        If it says nothing.
+    """
     standard = item.standard.at(item.scan.temperature)
+    observation: Observation
     if isinstance(standard, (Grating, Grid)):
-        # two rounds will do, since the model refines the nodes anyway
-        return observe_lateral(item.scan, standard, turned=item.turned, rest=rest, rounds=2)
-    if isinstance(standard, Step):
-        return observe_step(item.scan, standard, rest=rest)
-    if isinstance(standard, Flat):
-        return observe_flat(item.scan, standard, rest=rest)
-    raise PlanError(f"{item.scan.label}: a {standard.kind} is of no use in a calibration; take it out.")
+        observation = observe_lateral(item.scan, standard, turned=item.turned, rest=rest, rounds=rounds)
+    elif isinstance(standard, Step):
+        observation = observe_step(item.scan, standard, rest=rest)
+    elif isinstance(standard, Flat):
+        observation = observe_flat(item.scan, standard, rest=rest)
+    else:
+        raise PlanError(f"{item.scan.label}: a {standard.kind} is of no use in a calibration; take it out.")
+    observation.path.history = history
+    return observation
 
 
 def _model(
@@ -178,6 +195,8 @@ def _model(
         motion=motion,
         values=fit.values if fit else motion.rest_values,
         covariance=fit.covariance if fit else motion.prior_covariance,
+        origins=fit.origins if fit else {},
+        certificates=fit.certificates if fit else {},
         height=height,
         misfit=fit.judged if fit else Misfit(0.02 * max(travel), ASSUMED),
         domain=_domain(observed),
@@ -192,6 +211,7 @@ def _model(
             "versions": _versions(),
         },
         created=datetime.now(UTC).isoformat(timespec="seconds"),
+        drift=fit.drift if fit else (),
     )
 
 
@@ -229,22 +249,13 @@ def _pair(item: Any) -> Pair:
     return Pair(scan, standard, *rest)
 
 
-def _ordered(items: list[Pair]) -> list[Pair]:
-    """In the order of time, so far as all scans say when they began."""
+def ordered(items: list[Pair]) -> list[Pair]:
+    """Pairs in the order of time, if all scans say when they began."""
     if all(item.scan.started is not None for item in items):
         zones = {item.scan.started.tzinfo is None for item in items if item.scan.started}
         if len(zones) == 1:
             return sorted(items, key=lambda item: item.scan.started)  # type: ignore[arg-type, return-value]
     return items
-
-
-def _rests(items: Sequence[Pair]) -> list[tuple[float, float] | None]:
-    """Where the scanner rested before each scan, if the scan before it is known to have left it there."""
-    rests: list[tuple[float, float] | None] = [None]
-    for before, now in itertools.pairwise(items):
-        in_time = before.scan.started is not None and now.scan.started is not None
-        rests.append(Path(before.scan).last if in_time else None)
-    return rests
 
 
 def _identity(declared: Scanner, items: Sequence[Pair]) -> tuple[str, Mapping[str, Any] | None]:

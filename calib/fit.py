@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 
 from calib.choice import Prediction, covariance_at, honest_factor, predict
+from calib.drift_rates import drift_rates
 from calib.errors import ModelError, ScanError
 from calib.judged import judge, learned
-from calib.model import ASSUMED, Misfit
+from calib.model import ASSUMED, DriftRate, Misfit
 from calib.observe.lateral import LateralObservation
+from calib.origins import Origins, of_certificates, of_lateral
 from calib.problem import Prepared, Problem
 from calib.scanner.backlash import Backlash
 from calib.scanner.creep import Creep, spread_times
+from calib.scanner.creep_before import CreepBefore
 from calib.scanner.drift import Drift
 from calib.scanner.effect import Effect, Float
 from calib.scanner.hysteresis import Hysteresis
@@ -45,6 +48,7 @@ _SAID = {
     "backlash": "backlash",
     "periodic": "the periodic error of the drive",
     "squareness": "squareness of z",
+    "creep_before": "creep left by the scans before",
 }
 _TILTS = np.deg2rad(0.5)  # between scans, below which no squareness of z can be told
 _FIRST_MISFIT = 0.002  # of a pitch, to begin with
@@ -73,6 +77,13 @@ class LateralFit:
         The model's error beyond that.
     left_out
         Effects that were left out, and why.
+    drift
+        Rates of drift, scan by scan.
+    origins
+        Parts of the covariance by where they come from, see :mod:`calib.origins`; empty if that is not known.
+    certificates
+        By standard, what the coefficients move by with its certified values, see
+        :func:`calib.origins.of_certificates`.
     """
 
     motion: Motion
@@ -86,6 +97,9 @@ class LateralFit:
     factor: float
     judged: Misfit
     left_out: tuple[str, ...]
+    drift: tuple[DriftRate, ...] = ()
+    origins: Origins = field(default_factory=dict)
+    certificates: Origins = field(default_factory=dict)
 
 
 def fit_lateral(
@@ -193,6 +207,9 @@ def fit_lateral(
         factor=factor,
         judged=judged,
         left_out=left_out,
+        drift=drift_rates(problem, solution.x, full),
+        origins=of_lateral(problem, solution, full),
+        certificates=of_certificates(problem, solution, full),
     )
 
 
@@ -238,7 +255,10 @@ def choose_effects(
         if both_ways:
             shortest = min(path.sweep_time for path in timed)
             longest = max(path.frame_time for path in timed)
-            effects.append(Creep(spread_times(shortest, longest), travel))
+            creep = Creep(spread_times(shortest, longest), travel)
+            effects.append(creep)
+            if any(path.history for path in timed):
+                effects.append(CreepBefore(creep.times.tolist(), creep.per_decade, creep.strength))
         else:
             left_out.append("creep is left out: it can't be told from nonlinearity by one pass")
         speeds = [path.speed for path in timed]

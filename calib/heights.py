@@ -15,11 +15,12 @@ out be predicted better; without them nothing else changes.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from calib import origins
 from calib.observe.lateral import LateralObservation
 from calib.observe.levels import FlatObservation, Levels
 from calib.observe.step import StepObservation
@@ -29,7 +30,7 @@ from calib.scanner.effect import Float
 from calib.scanner.height import Height
 from calib.scanner.height_history import HeightHistory
 from calib.scanner.motion import Motion
-from calib.standard import Flat, Standard, Step, Value
+from calib.standard import Flat, Standard, Step
 
 Observation = LateralObservation | StepObservation | FlatObservation
 
@@ -70,7 +71,7 @@ class _Unknowns:
     """What is solved for: height response, free heights of standards, curvature of their surfaces."""
 
     before: Height
-    certified: dict[str, Value]
+    standards: dict[str, Standard]
     curved: dict[str, float]
     high: list[str]
     mean: Float = field(init=False)
@@ -85,11 +86,18 @@ class _Unknowns:
         )
         for k, name in enumerate(self.high):
             if name in self.certified:
-                value = self.certified[name]
-                self.mean[terms + k], sd[terms + k] = value.value, max(value.u, 1e-7 * value.value)
+                step = self.certified[name]
+                here = [value.u for value in (step.height, step.unevenness, step.mounting) if value is not None]
+                self.mean[terms + k] = step.height.value
+                sd[terms + k] = max(float(np.hypot.reduce(here)), 1e-7 * step.height.value)
         self.prior = np.diag(sd**2)
         of = before.of_history
         self.prior[of, of] = before.covariance[of, of]
+
+    @property
+    def certified(self) -> dict[str, Step]:
+        """Steps, by their identities."""
+        return {name: standard for name, standard in self.standards.items() if isinstance(standard, Step)}
 
     @property
     def precision(self) -> Float:
@@ -131,9 +139,9 @@ def fit_height(
     # where no scan says its place in the range, all are taken to be at one place, and the gain to be that of this place
     before = replace(before, placed=any(levels.centred for _, levels in seen))
     scans = [_scan(o, levels, before, motion, values) for o, levels in seen]
-    certified = {o.standard.identity: o.standard.height for o, _ in seen if isinstance(o.standard, Step)}
+    standards: dict[str, Standard] = {o.standard.identity: o.standard for o, _ in seen}
     curved = {o.standard.identity: _curvature(o.standard, max(box[0])) for o, _ in seen}
-    unknowns = _unknowns(scans, before, certified, curved)
+    unknowns = _unknowns(scans, before, standards, curved)
     solution = _solve(scans, unknowns)
     history, left_out = _history(seen, scans, unknowns, solution[0])
     if history is not None:
@@ -143,18 +151,21 @@ def fit_height(
             before = replace(Height.prior(span, before.bow, history), placed=before.placed)
             scans = [_scan(o, levels, before, motion, values) for o, levels in seen]
             scans = [replace(s, history=column, gain_sd=_SCATTER) for s, column in zip(scans, columns, strict=True)]
-            solution = _solve(scans, _unknowns(scans, before, certified, curved))
+            unknowns = _unknowns(scans, before, standards, curved)
+            solution = _solve(scans, unknowns)
             of = before.of_history
             history = history.as_strong_as(solution[0][of], solution[1][of, of])
     prior = before.bow_uncertainty(_field(box))
     height = replace(
         before,
         values=solution[0],
-        covariance=solution[1],
-        determined=bool(certified),
+        covariance=solution[1][: before.values.size, : before.values.size],
+        determined=bool(unknowns.certified),
         misfit=_unexplained(scans, solution[2]),
         scatter=0.0 if history is None else scans[0].gain_sd,
         left_out=left_out,
+        origins=_origins(unknowns, solution[1]),
+        certificates=_certificates(unknowns, solution[1]),
     )
     told = float(np.mean(height.bow_uncertainty(_field(box)) ** 2)) < 0.25 * float(np.mean(prior**2))
     return replace(height, bow_determined=told)
@@ -219,7 +230,7 @@ def _history(
         for scan, (o, levels) in zip(scans, seen, strict=True)
     ]
     before = replace(Height.prior(unknowns.before.span, unknowns.before.bow, history), placed=unknowns.before.placed)
-    richer = _unknowns(tried, before, unknowns.certified, unknowns.curved)
+    richer = _unknowns(tried, before, unknowns.standards, unknowns.curved)
     each = [_normal(scan, _equations(scan, richer, float(values[0])), richer.mean)[:2] for scan in tried]
     play = np.array([name.startswith("z_hysteresis") for name in history.names])
     wanted = {"hysteresis": play, "creep": ~play}
@@ -326,9 +337,11 @@ def _scan(
     )
 
 
-def _unknowns(scans: list[_Scan], before: Height, certified: dict[str, Value], curved: dict[str, float]) -> _Unknowns:
+def _unknowns(
+    scans: list[_Scan], before: Height, standards: dict[str, Standard], curved: dict[str, float]
+) -> _Unknowns:
     high = list(dict.fromkeys(scan.standard for scan in scans if np.any(scan.high > 0)))
-    return _Unknowns(before, certified, curved, high)
+    return _Unknowns(before, standards, curved, high)
 
 
 def _equations(scan: _Scan, unknowns: _Unknowns, gain: float) -> tuple[Float, Float, Float, Float]:
@@ -366,7 +379,7 @@ def _normal(
 
 
 def _solve(scans: list[_Scan], unknowns: _Unknowns) -> tuple[Float, Float, list[Float]]:
-    """Coefficients, their covariance, and the residuals of each scan."""
+    """Coefficients, the covariance of all unknowns (theirs comes first), and the residuals of each scan."""
     terms, mean = unknowns.before.values.size, unknowns.mean
     x, covariance = mean.copy(), unknowns.prior
     rests: list[Float] = []
@@ -407,7 +420,48 @@ def _solve(scans: list[_Scan], unknowns: _Unknowns) -> tuple[Float, Float, list[
             for scan in scans:
                 scan.gain_sd = float(np.clip(scatter, 1e-6, _SCATTER))
     covariance = (covariance + covariance.T) / 2
-    return x[:terms], covariance[:terms, :terms], rests
+    return x[:terms], covariance, rests
+
+
+def _origins(unknowns: _Unknowns, covariance: Float) -> dict[str, Float]:
+    """Parts of the covariance of the height response by where they come from."""
+    terms = unknowns.before.values.size
+    return origins.gathered(_moves(unknowns, covariance), np.sqrt(np.diag(covariance)[:terms]))
+
+
+def _certificates(unknowns: _Unknowns, covariance: Float) -> dict[str, Float]:
+    """What the height response moves by with one standard deviation of what is certified, by standard."""
+    moves, terms = _moved(unknowns, covariance), unknowns.before.values.size
+    found: dict[str, Float] = {}
+    for k, name in enumerate(unknowns.high, terms):
+        if name in unknowns.certified:
+            parts = origins.of_step(unknowns.certified[name])
+            share = sum(part for origin, part in parts.items() if origin in (origins.CERTIFICATE, origins.TEMPERATURE))
+            found[name] = np.sqrt(share) * moves[:, [k]]
+    first = terms + len(unknowns.high)
+    for k, name in enumerate(unknowns.curved):
+        if isinstance(unknowns.standards[name], Flat):
+            found[name] = moves[:, first + 3 * k : first + 3 * k + 3]
+    return found
+
+
+def _moved(unknowns: _Unknowns, covariance: Float) -> Float:
+    """What the response moves by with one standard deviation of what was known of each unknown beforehand."""
+    return np.asarray(covariance[: unknowns.before.values.size] * np.sqrt(np.diag(unknowns.precision)))
+
+
+def _moves(unknowns: _Unknowns, covariance: Float) -> Iterable[tuple[str, Float]]:
+    """Movements of the response by their origin."""
+    moves, terms = _moved(unknowns, covariance), unknowns.before.values.size
+    for k, name in enumerate(unknowns.high, terms):
+        if name in unknowns.certified:
+            for origin, part in origins.of_step(unknowns.certified[name]).items():
+                yield origin, np.sqrt(part) * moves[:, k]
+    first = terms + len(unknowns.high)
+    for k, name in enumerate(unknowns.curved):
+        known = isinstance(unknowns.standards[name], Flat)
+        at = first + 3 * k
+        yield origins.CERTIFICATE if known else origins.FORM, moves[:, at : at + 3]
 
 
 def _inverse(normal: Float) -> Float:

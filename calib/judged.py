@@ -18,9 +18,11 @@ from calib.model_error import RINGS, conditions_of, ring_of
 from calib.normal import Spectrum
 from calib.problem import Problem
 from calib.scanner.creep import Creep
+from calib.scanner.creep_before import CreepBefore
 from calib.scanner.drift import Drift
 from calib.scanner.effect import Effect, Float
 from calib.solve import Solution
+from calib.usual_start import usual_start
 
 _DOUBT = 1.0  # weight, in scans, of what is taken for granted beforehand
 _STEPS = 6
@@ -122,7 +124,9 @@ def learned(effects: Sequence[Effect], problem: Problem, solution: Solution, fac
             mine = [k for k, u in enumerate(problem.unknowns) if "start_creep" in u.name]
             known = all(prepared.observation.path.rest is not None for prepared in problem.prepared)
             if mine and known:
-                ratio = _ratio(solution, factor, mine, np.eye(len(mine)), float(len(mine)))
+                unknown = _ratio(solution, factor, mine, np.eye(len(mine)), float(len(mine)))
+                # of a later scan it is not known either what the scans before it have left
+                ratio = float(np.hypot(unknown, _left_before(effect, problem, solution)))
                 effect = Creep(**{**effect.settings(), "start": effect.start * ratio})
         elif isinstance(effect, Drift) and problem.remembered:
             mine = [k for place, _ in problem.remembered.values() for k in range(place.start, place.stop)]
@@ -161,6 +165,16 @@ def _ratio(solution: Solution, factor: float, mine: list[int], to_amounts: Float
         squares = amounts**2 + np.einsum("ij,jk,ik->i", to_amounts, covariance, to_amounts)
         ratio2 = (_DOUBT + count * float(np.mean(squares))) / (_DOUBT + count)
     return float(np.sqrt(ratio2))
+
+
+def _left_before(creep: Creep, problem: Problem, solution: Solution) -> float:
+    """See :func:`calib.usual_start.usual_start`; zero where the scans show no creep of those before."""
+    motion, paths = problem.motion, [observation.path for observation in problem.observations]
+    for effect in motion.effects:
+        if isinstance(effect, CreepBefore):
+            first = motion.names.index(effect.coefficients[0].name)
+            return usual_start(creep, effect, problem.values(solution.x)[first : first + 2], paths)
+    return 0.0
 
 
 def _independent(problem: Problem, memory: float, scans: int) -> float:

@@ -74,6 +74,23 @@ LEFT_OUT_SCANS, LEFT_OUT_PARTS, ASSUMED = "left-out scans", "left-out parts of s
 
 
 @dataclass(frozen=True)
+class DriftRate:
+    """How the sample moved past the probe in one scan.
+
+    Attributes
+    ----------
+    label
+        Name of the scan.
+    rate, u
+        Along x and y, m/s, with standard uncertainties.
+    """
+
+    label: str
+    rate: tuple[float, float]
+    u: tuple[float, float]
+
+
+@dataclass(frozen=True)
 class Conditions:
     """How a scan of the calibration was taken, and how wrong the model was there when it had to do without that scan.
 
@@ -163,6 +180,13 @@ class Model:
         Inputs with their hashes and metadata, versions, options.
     created
         When it was made, ISO 8601; not part of :attr:`sha256`.
+    drift
+        How the sample drifted in each scan of the calibration, where that could be told; it says nothing of later ones.
+    origins
+        Parts of the covariance by where they come from, see :mod:`calib.origins`; empty if that is not known.
+    certificates
+        By identity of the standard, what the coefficients move by with one standard deviation of each certified value,
+        shape ``(terms, values)``: what models of the same standard have in common. Empty if that is not known.
     extra
         Keys of a newer version of the file, kept as they are.
     """
@@ -183,6 +207,9 @@ class Model:
     observations: tuple[LateralObservation | StepObservation | FlatObservation, ...]
     provenance: Mapping[str, Any]
     created: str = ""
+    drift: tuple[DriftRate, ...] = ()
+    origins: Mapping[str, Float] = field(default_factory=dict)
+    certificates: Mapping[str, Float] = field(default_factory=dict)
     extra: Mapping[str, Any] = field(default_factory=dict)
 
     # --- parameters --------------------------------------------------------------------------------
@@ -234,6 +261,25 @@ class Model:
         from lmfit import fit_report
 
         return str(fit_report(self.to_lmfit(), min_correl=0.5))
+
+    def split(self, derivative: Float, total: Float) -> dict[str, Float]:
+        """Split covariances of quantities by what the covariance of the motion's coefficients comes from.
+
+        Parameters
+        ----------
+        derivative
+            Of the quantities by the coefficients, shape ``(quantities, n)``.
+        total
+            Of the quantities by the coefficients, shape ``(quantities, quantities)``.
+
+        Returns
+        -------
+        dict
+            Covariances by name, see :func:`calib.origins.split`.
+        """
+        from calib.origins import split
+
+        return split(self.origins, derivative, self.covariance, self.motion.prior_covariance, total)
 
     # --- use ---------------------------------------------------------------------------------------
 

@@ -14,10 +14,11 @@ import numpy as np
 
 from calib.errors import FileError, ModelError
 from calib.files import read_bounded, write_atomically
-from calib.model import Conditions, Domain, Misfit, Model
+from calib.model import Conditions, Domain, DriftRate, Misfit, Model
 from calib.observe.lateral import LateralObservation
 from calib.observe.levels import FlatObservation
 from calib.observe.step import StepObservation
+from calib.origins import Origins, fitting
 from calib.scanner import registry
 from calib.scanner.bow import Bow
 from calib.scanner.height import NAMES, Height
@@ -28,7 +29,8 @@ FORMAT = "calib model"
 VERSION = (1, 1)
 _KNOWN = {
     "format", "version", "created", "sha256", "scanner", "effects", "parameters", "covariance", "height", "misfit",
-    "domain", "quality", "undetermined", "notes", "observations", "provenance",
+    "domain", "quality", "undetermined", "notes", "observations", "provenance", "drift", "origins",
+    "certificates",
 }  # fmt: skip
 
 
@@ -51,12 +53,16 @@ def content(model: Model) -> dict[str, Any]:
             for p in model.parameters[:lateral]
         ],
         "covariance": _packed(model.covariance),
+        **_origins("origins", model.origins, lateral),
+        **_origins("certificates", model.certificates, lateral),
         "height": {
             "parameters": [
                 {"name": p.name, "value": p.value, "u": p.u, "unit": p.unit, "prior_u": p.prior_u}
                 for p in model.parameters[lateral:]
             ],
             "covariance": _packed(model.height.covariance),
+            **_origins("origins", model.height.origins, len(model.height.names)),
+            **_origins("certificates", model.height.certificates, len(model.height.names)),
             "span": model.height.span,
             "determined": model.height.determined,
             "bow": _bow(model.height),
@@ -84,7 +90,12 @@ def content(model: Model) -> dict[str, Any]:
         "notes": list(model.notes),
         "observations": [observation.to_dict() for observation in model.observations],
         "provenance": dict(model.provenance),
+        **({"drift": [_rate(one) for one in model.drift]} if model.drift else {}),
     }
+
+
+def _rate(one: DriftRate) -> dict[str, Any]:
+    return {"label": one.label, "rate": list(one.rate), "u": list(one.u)}
 
 
 def content_hash(model: Model) -> str:
@@ -171,6 +182,8 @@ def _model(body: Mapping[str, Any]) -> Model:
         values=np.array([by_name[name] for name in motion.names], dtype=np.float64),
         covariance=_whole(body["covariance"], len(motion.names)),
         height=_height(height),
+        origins=_origins_from(body, "origins", len(motion.names)),
+        certificates=_origins_from(body, "certificates", len(motion.names)),
         misfit=Misfit(
             misfit["lateral"],
             misfit["source"],
@@ -192,6 +205,10 @@ def _model(body: Mapping[str, Any]) -> Model:
         observations=tuple(_observation(item) for item in body["observations"]),
         provenance=dict(body["provenance"]),
         created=str(body.get("created", "")),
+        drift=tuple(
+            DriftRate(one["label"], (one["rate"][0], one["rate"][1]), (one["u"][0], one["u"][1]))
+            for one in body.get("drift", ())
+        ),
         extra={key: item for key, item in body.items() if key not in _KNOWN},
     )
 
@@ -237,6 +254,8 @@ def _height(content: Mapping[str, Any]) -> Height:
         history=history,
         scatter=float(settings["scatter"]) if settings else 0.0,
         left_out=tuple(content.get("left_out", ())),
+        origins=_origins_from(content, "origins", len(names)),
+        certificates=_origins_from(content, "certificates", len(names)),
     )
 
 
@@ -268,6 +287,20 @@ def _observation(item: Mapping[str, Any]) -> LateralObservation | StepObservatio
     if len(lengths) > 1 or not np.all((observation.pass_index < passes) & (observation.row < rows)):
         raise ValueError(f"the nodes of {observation.label!r} do not fit together")
     return observation
+
+
+def _origins(key: str, origins: Origins, terms: int) -> dict[str, Any]:
+    """Columns of each part; nothing where they are not known, or of other parameters."""
+    if not fitting(origins, terms):
+        return {}
+    return {key: {name: part.T.tolist() for name, part in origins.items()}}
+
+
+def _origins_from(content: Mapping[str, Any], key: str, terms: int) -> dict[str, np.ndarray]:
+    listed = content.get(key, {})
+    if any(len(column) != terms for part in listed.values() for column in part):
+        raise ValueError("the parts of its covariance are not those of its parameters")
+    return {name: np.array(part, dtype=np.float64).reshape(-1, terms).T for name, part in listed.items()}
 
 
 def _packed(matrix: np.ndarray) -> list[float]:

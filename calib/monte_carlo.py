@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, Literal
 
 import numpy as np
@@ -21,6 +22,9 @@ from calib.units import show
 
 Float = NDArray[np.float64]
 Function = Callable[..., Any]
+Sample = Callable[[np.random.Generator, int], Float]
+"""Draws so many values of a result, shape ``(trials,)``."""
+
 Interval = Literal["symmetric", "shortest"]
 
 SEED = 20080101
@@ -131,14 +135,21 @@ def propagate(
     CalibError
         If the model fails or a result is no number.
     """
+    draw = partial(_drawn, function, _Draw(inputs, correlations or {}, np.random.default_rng(seed)))
+    return _settle(draw, level=level, digits=digits, interval=interval, sharper=sharper, most=most)
+
+
+def _settle(
+    values_of: Callable[[int], Float], *, level: float, digits: int, interval: Interval, sharper: float, most: int
+) -> Distribution:
+    """Draw batches of values until they are settled; see :func:`propagate`."""
     _check(level, digits, most)
-    draw = _Draw(inputs, correlations or {}, np.random.default_rng(seed))
     batch = max(_BATCH, math.ceil(100 / (1 - level)))
     values: list[Float] = []
     each: list[tuple[float, float, float, float]] = []
     noise, settled, tolerance = (math.inf,) * 4, False, 0.0
     while True:
-        some = np.sort(_call(function, draw(batch)))
+        some = np.sort(values_of(batch))
         values.append(some)
         ends = symmetric_interval(some, level) if interval == "symmetric" else shortest_interval(some, level)
         each.append((float(some.mean()), float(some.std(ddof=1)), *ends))
@@ -285,6 +296,7 @@ def validate(
     budget: Budget,
     function: Function | None = None,
     *,
+    sample: Sample | None = None,
     level: float = 0.95,
     digits: int = 2,
     seed: int = SEED,
@@ -300,6 +312,9 @@ def validate(
         The model, called with the budget's contributions in their order, see :func:`propagate`. Without it the linear
         one is used, ``value + Σ c (x - x₀)``: then only the shapes of the distributions and the degrees of freedom
         are put to the test, not the linearisation.
+    sample
+        What draws values of the result, instead of a function: for results whose inputs are not the contributions,
+        such as a distance of two points with the covariance of their coordinates.
     level, digits, seed, most
         As for :func:`propagate`; the trials themselves go on until they are settled to a fifth of the tolerance (8.2).
 
@@ -314,17 +329,15 @@ def validate(
         )
     expanded = budget.expanded(level)
     # the linear model is centred on zero, so that a small uncertainty of a large number loses no digits
-    centre = 0.0 if function is None else budget.value
-    found = propagate(
-        _linear(budget) if function is None else function,
-        budget.contributions,
-        correlations=budget.correlations,
-        level=level,
-        digits=digits,
-        sharper=_VALIDATED_WITH,
-        seed=seed,
-        most=most,
-    )
+    linear = function is None and sample is None
+    centre = 0.0 if linear else budget.value
+    rng = np.random.default_rng(seed)
+    if sample is not None:
+        values_of = partial(_sampled, sample, rng)
+    else:
+        draw = _Draw(budget.contributions, budget.correlations, rng)
+        values_of = partial(_drawn, function or _linear(budget), draw)
+    found = _settle(values_of, level=level, digits=digits, interval="symmetric", sharper=_VALIDATED_WITH, most=most)
     d_low = abs(centre - expanded.U - found.symmetric[0])
     d_high = abs(centre + expanded.U - found.symmetric[1])
     tolerance = numerical_tolerance(budget.u, digits)
@@ -339,7 +352,7 @@ def validate(
         d_high=d_high,
         digits=digits,
         holds=_holds((d_low, d_high), found.noise[2:], tolerance, found.settled),
-        shapes_only=function is None,
+        shapes_only=linear,
     )
 
 
@@ -384,12 +397,17 @@ def _check(level: float, digits: int, most: int) -> None:
         raise CalibError(f"At least {2 * _BATCH} trials are needed to see how settled they are, not {most!r}.")
 
 
-def _call(function: Function, draws: list[Float]) -> Float:
-    values = np.asarray(function(*draws), dtype=np.float64)
-    if values.shape != draws[0].shape:
-        raise CalibError(
-            f"The model must return one value a trial, an array of shape {draws[0].shape}, not {values.shape}."
-        )
+def _drawn(function: Function, draw: _Draw, size: int) -> Float:
+    return _checked(np.asarray(function(*draw(size)), dtype=np.float64), (size,))
+
+
+def _sampled(sample: Sample, rng: np.random.Generator, size: int) -> Float:
+    return _checked(np.asarray(sample(rng, size), dtype=np.float64), (size,))
+
+
+def _checked(values: Float, shape: tuple[int, ...]) -> Float:
+    if values.shape != shape:
+        raise CalibError(f"The model must return one value a trial, an array of shape {shape}, not {values.shape}.")
     lost = int(np.count_nonzero(~np.isfinite(values)))
     if lost:
         raise CalibError(

@@ -85,6 +85,24 @@ class Samples:
         return int(self.sweep.size)
 
 
+@dataclass(frozen=True)
+class Stretch:
+    """A piece of what the scanner did before a frame: its mean course, at constant speed.
+
+    Attributes
+    ----------
+    begin, end
+        How long before the frame, s; `end` is the smaller.
+    start, finish
+        Commanded position then, in scanner axes, m.
+    """
+
+    begin: float
+    end: float
+    start: tuple[float, float]
+    finish: tuple[float, float]
+
+
 class Path:
     """The commanded path of one scan.
 
@@ -106,6 +124,8 @@ class Path:
     plane
         Mean plane of the sample as indicated, where it is known: height at the centre of the frame, m, and its slopes
         along x and y. Samples that bear no height of their own lie on it.
+    history
+        What the scanner did before the frame, without a gap up to its beginning; empty if that is not known.
     """
 
     def __init__(self, scan: Scan, rest: tuple[float, float] | None = None) -> None:
@@ -126,6 +146,7 @@ class Path:
         self.rest = rest
         self.centred = scan.z_centre is not None
         self.plane: tuple[float, float, float] | None = None
+        self.history: tuple[Stretch, ...] = ()
         self._memory: dict[Hashable, Float] = {}
 
     def remember(self, key: Hashable, compute: Callable[[], Float]) -> Float:
@@ -151,6 +172,7 @@ class Path:
             "rest": None if self.rest is None else list(self.rest),
             "centred": self.centred,
             "plane": None if self.plane is None else list(self.plane),
+            **({"history": [_numbers(one) for one in self.history]} if self.history else {}),
         }
 
     @classmethod
@@ -177,6 +199,9 @@ class Path:
         path = cls(scan, None if rest is None else (float(rest[0]), float(rest[1])))
         if (plane := content.get("plane")) is not None:
             path.plane = (float(plane[0]), float(plane[1]), float(plane[2]))
+        path.history = tuple(
+            Stretch(begin, end, (u, v), (to_u, to_v)) for begin, end, u, v, to_u, to_v in content.get("history", [])
+        )
         return path
 
     @property
@@ -184,6 +209,14 @@ class Path:
         """Where the frame leaves the scanner, m, in scanner axes."""
         u, v = self.sweeps.end[:, -1]
         return float(u), float(v)
+
+    @property
+    def mean_course(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Where the frame begins and ends, averaged over a line; m, in scanner axes."""
+        middle = (self.edges[0] + self.edges[1]) / 2
+        ends = self.slow[[0, -1]] if self.upwards else self.slow[[-1, 0]]
+        (u, to_u), (v, to_v) = self.at(np.full(2, middle), ends)
+        return (float(u), float(v)), (float(to_u), float(to_v))
 
     # --- shape of the movement -------------------------------------------------------------------
 
@@ -310,6 +343,10 @@ class Path:
         """Commanded velocity (u, v) at samples, m/s; shape ``(2, samples)``."""
         direction = self.sweeps.direction[samples.sweep]
         return np.asarray(self.fast_axis[:, None] * direction * self.speed)
+
+
+def _numbers(one: Stretch) -> list[float]:
+    return [one.begin, one.end, *one.start, *one.finish]
 
 
 def _brief(grid: Float) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from functools import cached_property
 
 import numpy as np
 
-from calib.observe.lateral import LateralObservation
+from calib.observe.lateral import LateralObservation, unknown_cosine
 from calib.observe.lattice import grid_reciprocal
 from calib.path import Samples
 from calib.scanner.effect import Float
@@ -187,7 +187,7 @@ class Problem:
     def _unevenness(self, observation: LateralObservation) -> list[Unknown]:
         """How far the pitch at this place, in this mounting, may be from the certificate's."""
         standard = observation.standard
-        relative = place_to_place(standard)
+        relative = place_to_place(observation)
         names = ["pitch"] if isinstance(standard, Grating) else ["pitch_x", "pitch_y"]
         if not relative:
             return []
@@ -283,7 +283,7 @@ class Problem:
         """Relative departure of the pitches at this place, shape ``(m,)``; zeros where the standard is even."""
         m = prepared.observation.periods.shape[1]
         first = prepared.own.start + 1 + m
-        relative = place_to_place(prepared.observation.standard)
+        relative = place_to_place(prepared.observation)
         return relative * x[first : first + m] if relative else np.zeros(m)
 
     def residual(self, x: Float, prepared: Prepared) -> Float:
@@ -397,7 +397,7 @@ class Problem:
         J *= (1 - uneven)[:, None, None]
         for k in range(m):
             J[k, :, angle + 1 + k] = -1.0
-            if relative := place_to_place(observation.standard):
+            if relative := place_to_place(observation):
                 J[k, :, angle + 1 + m + k] = -relative * expected[k]
         if prepared.nuisance_basis:
             through = lattice @ axes_matrix(values)
@@ -443,11 +443,12 @@ def _folds(observation: LateralObservation, patches: int) -> np.ndarray:
     return np.asarray(row * patches + column)
 
 
-def place_to_place(standard: Grating | Grid) -> float:
-    """Relative standard deviation of a standard's pitch from place to place and mounting to mounting."""
+def place_to_place(observation: LateralObservation) -> float:
+    """Relative standard deviation of the pitches in a scan from the certificate's: place, mounting, unknown tilt."""
+    standard = observation.standard
     pitch = standard.pitch.value if isinstance(standard, Grating) else standard.pitch_x.value
-    parts = [value.u for value in (standard.unevenness, standard.mounting) if value is not None]
-    return float(np.hypot.reduce(parts) / pitch) if parts else 0.0
+    parts = [value.u / pitch for value in (standard.unevenness, standard.mounting) if value is not None]
+    return float(np.hypot.reduce([*parts, unknown_cosine(observation), 0.0]))
 
 
 def _apart(times: Sequence[datetime | None]) -> Float:

@@ -19,11 +19,13 @@ import numpy as np
 from calib.errors import ScanError
 from calib.files import write_atomically
 from calib.measure.lattice_fit import fit_lattice, lattice_errors, observe_corrected, unknown_tilt
+from calib.measure.resolution import of_mean
 from calib.measure.step_height import straightened, true_step
 from calib.model import Model
 from calib.model_error import error_dof
 from calib.observe.lateral import LateralObservation
 from calib.observe.step import StepObservation, observe_step
+from calib.origins import NOISE, of_value
 from calib.scan import Scan
 from calib.standard import Grating, Grid, Standard, Step, Value
 from calib.units import format_quantity, show
@@ -55,6 +57,8 @@ class Result:
         Standard uncertainties that make up `u`, by name.
     dof
         Degrees of freedom of those that have not infinitely many, by name.
+    reference_contributions
+        Standard uncertainties that make up `u_reference`: of the certificate, and of its change with temperature.
     """
 
     name: str
@@ -67,6 +71,7 @@ class Result:
     U_reference: float
     contributions: Mapping[str, float] = field(default_factory=dict)
     dof: Mapping[str, float] = field(default_factory=dict)
+    reference_contributions: Mapping[str, float] = field(default_factory=dict)
 
     def budget(self) -> Budget:
         """Return the uncertainty budget of the measured value."""
@@ -108,6 +113,7 @@ class Result:
             "normalised_error": self.normalised_error,
             "conforms": self.conforms,
             "contributions": dict(self.contributions),
+            "reference_contributions": dict(self.reference_contributions),
             "budget": self.budget().to_dict(),
         }
 
@@ -234,7 +240,7 @@ def verify(
         blind = _lateral_blindness(warm)
     elif isinstance(warm, Step):
         step = observe_step(straightened(model, scan), warm)
-        found = [_height(model, step)]
+        found = [_height(model, step, scan)]
         notes += step.notes
         blind = (
             "shift and tilt of the scan, and everything lateral",
@@ -244,11 +250,13 @@ def verify(
         raise ScanError(f"A {warm.kind} can't be verified yet; take a grating, a grid or a step.")
     results = []
     for name, unit, measured, parts, certified in found:
-        dof = {"noise": step.dof} if name == "height" else {"model error": error_dof(model)}
+        few = error_dof(model)
+        dof = {"noise": step.dof} if name == "height" else {"model error": few, NOISE: few}
         budget = _budget(name, unit, measured, parts, dof)
         U = budget.expanded(_LEVEL).U
         known = (certified.value, certified.u, k * certified.u)
-        results.append(Result(name, unit, measured, budget.u, U, *known, parts, dof))
+        of_reference = {origin: certified.u * part**0.5 for origin, part in of_value(warm, name).items()}
+        results.append(Result(name, unit, measured, budget.u, U, *known, parts, dof, of_reference))
     used = {observation.standard.identity for observation in model.observations}
     return Verification(
         results=tuple(results),
@@ -266,7 +274,7 @@ def verify(
 
 
 def _budget(name: str, unit: str, value: float, parts: Mapping[str, float], dof: Mapping[str, float]) -> Budget:
-    from calib.budget import Budget, Contribution
+    from calib.budget import Budget, Contribution, kind_of
 
     return Budget(
         name.replace("_", " "),
@@ -277,7 +285,7 @@ def _budget(name: str, unit: str, value: float, parts: Mapping[str, float], dof:
                 0.0,
                 u,
                 dof=dof.get(part, np.inf),
-                kind="A" if part == "noise" else "B",
+                kind=kind_of(part),
                 distribution="rectangular" if part in ("cosine error", "repeatability") else "normal",
             )
             for part, u in parts.items()
@@ -300,16 +308,11 @@ def _lateral(model: Model, observation: LateralObservation) -> list[_Found]:
     """Pitches and angle of the lattice that fits the corrected nodes, with what makes up their uncertainty."""
     standard = observation.standard
     lattice = fit_lattice(model, observation)
-    (error,) = lattice_errors(model, observation, [(lattice.by_periods, lattice.by_position)])
+    (error,) = lattice_errors(model, observation, [lattice.derivatives])
     found = []
     for k, (name, unit) in enumerate(zip(lattice.names, lattice.units, strict=True)):
         value = float(lattice.values[k])
-        parts = {
-            "noise": float(error.noise[k]),
-            "calibration": float(error.fit[k]),
-            "drift": float(error.scan[k]),
-            "model error": float(error.misfit[k]),
-        }
+        parts = error.parts(k)
         if name != "angle":
             parts |= _of_standard(standard)
             tilt = unknown_tilt(observation, value)
@@ -331,8 +334,10 @@ def _lateral_blindness(standard: Grating | Grid) -> tuple[str, ...]:
     )
 
 
-def _height(model: Model, step: StepObservation) -> _Found:
+def _height(model: Model, step: StepObservation, scan: Scan) -> _Found:
     measured, parts = true_step(model, step)
+    if resolution := measured / step.indicated * of_mean(scan) * float(np.sqrt(2)):
+        parts["resolution"] = resolution
     return ("height", "m", measured, parts | _of_standard(step.standard), step.standard.height)
 
 

@@ -207,7 +207,8 @@ def test_every_effect_keeps_the_interface(effect) -> None:
 
 
 def test_all_effects_are_registered() -> None:
-    rare = {"lag", "backlash", "periodic", "squareness"}  # in test_rare_effects.py
+    # in test_rare_effects.py, and test_succession.py
+    rare = {"lag", "backlash", "periodic", "squareness", "creep_before"}
     assert {effect.name for effect in ALL} | rare == set(EFFECTS)
 
 

@@ -46,6 +46,12 @@ def places(count: int, seed: int) -> np.ndarray:
     return np.stack([rng.integers(24, size - 24, count) for size in scan.shape[1:]], axis=1)
 
 
+def pixels_at(*parts: tuple[float, float]) -> np.ndarray:
+    """Pixels (row, column) at parts of the sides of the image, ``(count, 2)``."""
+    scan, _ = seen()
+    return np.rint(np.array(parts) * (np.array(scan.shape[1:]) - 1)).astype(int)
+
+
 def point(place: np.ndarray) -> tuple[float, float]:
     scan, _ = seen()
     return float(scan.fast[place[1]]), float(scan.slow[place[0]])
@@ -138,7 +144,7 @@ def test_what_has_no_structure_around_it_is_measured_in_one_pass() -> None:
 def test_passes_that_disagree_are_said_and_raise_the_uncertainty() -> None:
     scan, _ = seen()
     _, model = calibrated(0, 0.06)
-    ends = point(np.array([100, 60])), point(np.array([150, 190]))
+    ends = [point(one) for one in pixels_at((0.4, 0.25), (0.6, 0.75))]
     fine = measure.distance(model, scan, *ends)
     assert list(fine.by_pass) == ["trace", "retrace"]
     # the sample was stretched by 1 % about its middle while the retraces were taken
@@ -149,13 +155,13 @@ def test_passes_that_disagree_are_said_and_raise_the_uncertainty() -> None:
     spoilt = measure.distance(model, scan.replace(channels={"height": moved}), *ends)
     assert any("differ by" in note for note in spoilt.notes)
     assert spoilt.u > fine.u
-    assert "trace and retrace apart" in {part.name for part in spoilt.budget.contributions}
+    assert "repeatability" in {part.name for part in spoilt.budget.contributions}
 
 
 def test_a_pass_alone_is_measured_where_it_was_read() -> None:
     scan, true = seen()
     _, model = calibrated(0, 0.06)
-    pixels = np.array([[100, 60], [150, 190]])
+    pixels = pixels_at((0.4, 0.25), (0.6, 0.75))
     found = measure.distance(model, scan, *map(point, pixels), reading=0.0, which="retrace")
     right = distance_of(true[:, 1, pixels[:, 0], pixels[:, 1]])[0]
     assert list(found.by_pass) == ["retrace"]
@@ -173,7 +179,7 @@ def test_heights_at_points() -> None:
     assert rise.name == "height difference"
     assert abs(rise.value - 100e-9) < max(3 * rise.u, 5e-9)
     assert space.value == pytest.approx(np.hypot(result.value, rise.value), rel=1e-9)
-    assert "noise of heights" in {part.name for part in rise.budget.contributions}
+    assert "noise" in {part.name for part in rise.budget.contributions}
     back = measure.distance(model, scan, (0.0, 0.3e-6), (-5e-6, 0.0)).also[0]
     assert back.value == pytest.approx(-rise.value, abs=2e-9)
     gap = scan.height.copy()
@@ -197,7 +203,7 @@ def test_pitch_and_step_are_those_of_a_verification() -> None:
     found = measure.pitch(model, lines, 3e-6)
     (checked,) = verify(model, lines, grating()).results
     assert found.value == pytest.approx(checked.measured, rel=1e-9)
-    apart = [part.u for part in found.budget.contributions if part.name == "trace and retrace apart"]
+    apart = [part.u for part in found.budget.contributions if part.name == "repeatability"]
     assert np.sqrt(found.u**2 - sum(u**2 for u in apart)) == pytest.approx(checked.u, rel=1e-6)
     assert abs(found.value - 3e-6) < 2 * found.U
     # what was looked for does not enter
@@ -335,7 +341,7 @@ def test_linear_propagation_holds_against_drawn_points() -> None:
 def test_a_budget_makes_up_the_uncertainty_and_reading_enters_it() -> None:
     scan, _ = seen()
     _, model = calibrated(0, 0.06)
-    ends = point(np.array([100, 60])), point(np.array([100, 190]))
+    ends = [point(one) for one in pixels_at((0.4, 0.25), (0.4, 0.75))]
     sure = measure.distance(model, scan, *ends, reading=0.0)
     read = measure.distance(model, scan, *ends, reading=300e-9)
     assert sure.u == pytest.approx(np.sqrt(sum(part.component**2 for part in sure.budget.contributions)))
@@ -343,6 +349,79 @@ def test_a_budget_makes_up_the_uncertainty_and_reading_enters_it() -> None:
     assert np.sqrt(read.u**2 - sure.u**2) == pytest.approx(300e-9 * np.sqrt(2 / 3), rel=1e-3)
     assert pytest.approx(sure.k * sure.u) == sure.U
     assert measure.distance(model, scan, *ends, reading=0.0, level=0.99).U > sure.U
+
+
+def everything_measured() -> list[measure.Measured]:
+    scan, _ = seen()
+    _, model = calibrated(0, 0.06)
+    corners = [point(one) for one in pixels_at((0.25, 0.2), (0.3, 0.7), (0.75, 0.6))]
+    found = [
+        measure.distance(model, scan, *corners[:2], reading=40e-9),
+        measure.angle(model, scan, *corners, reading=40e-9),
+        measure.area(model, scan, corners, reading=40e-9),
+        measure.pitch(model, scan, 2.5e-6, kind="grid"),
+    ]
+    return [one for first in found for one in (first, *first.also)]
+
+
+def test_values_are_drawn_with_what_the_budget_says() -> None:
+    """Through the true function: far from where it bends, drawn values scatter as the linear budget has it."""
+    found = everything_measured()
+    assert [one.name for one in found] == [
+        "horizontal distance", "height difference", "distance in space", "angle", "area of the polygon",
+        "pitch x", "pitch y", "angle",
+    ]  # fmt: skip
+    for one in found:
+        assert one.sample is not None
+        drawn = one.sample(np.random.default_rng(4), 40_000)
+        # a t distribution of dof degrees of freedom is wider than its scale (JCGM 101, 6.4.9.4)
+        wider = [1 if np.isinf(part.dof) else part.dof / (part.dof - 2) for part in one.budget.contributions]
+        variance = sum(w * part.component**2 for w, part in zip(wider, one.budget.contributions, strict=True))
+        assert np.std(drawn) == pytest.approx(np.sqrt(variance), rel=0.025), one.name
+        assert np.mean(drawn) == pytest.approx(one.value, abs=0.05 * one.u), one.name
+
+
+def test_a_distance_near_zero_is_not_linear_and_that_is_said() -> None:
+    from calib.monte_carlo import validate
+
+    scan, _ = seen()
+    _, model = calibrated(0, 0.06)
+    start = point(pixels_at((0.4, 0.25))[0])
+    short = measure.distance(model, scan, start, (start[0] + 20e-9, start[1]), reading=30e-9, which="trace")
+    assert short.value - short.U < 0
+    case = validate(short.budget, sample=short.sample, digits=1)
+    assert case.holds is False
+    assert not case.shapes_only
+    assert case.found.symmetric[0] > 0
+    assert "does not hold" in case.sentence()
+    long = measure.distance(model, scan, start, (start[0] + 5e-6, start[1]), reading=30e-9, which="trace")
+    assert validate(long.budget, sample=long.sample, digits=1).holds is not False
+
+
+def test_contributions_have_the_names_of_the_reference() -> None:
+    """Each is explained in the reference, and none is of two things."""
+    text = (Path(__file__).parent.parent / "docs" / "reference" / "budgets.md").read_text("utf-8")
+    listed = set(re.findall(r"^\| ([a-z][^|]*?) \|", text, re.MULTILINE))
+    for one in everything_measured():
+        assert {part.name for part in one.budget.contributions} <= listed
+
+
+def test_steps_of_the_heights_enter_as_resolution() -> None:
+    instrument, model = calibrated(0, 0.06)
+    session = instrument.session()
+    session.frame(20e-6)
+    fine = instrument.record(Step(height=100e-9, width=6e-6), session.frame(12e-6, title="step")).scan
+    coarse = fine.replace(channels={"height": 4e-9 * np.rint(fine.height / 4e-9)})
+    ends = (-5e-6, 0.0), (0.0, 0.3e-6)
+    for scan, q in ((fine, 0.0), (coarse, 4e-9)):
+        rise = measure.distance(model, scan, *ends, reading=0.0).also[0]
+        parts = {part.name: part.component for part in rise.budget.contributions}
+        gain = abs(model.height.values[0])
+        assert parts.get("resolution", 0.0) == pytest.approx(gain * q / np.sqrt(6), rel=1e-6)
+    height = measure.step(model, coarse)
+    parts = {part.name: part.component for part in height.budget.contributions}
+    assert parts["resolution"] == pytest.approx(4e-9 / np.sqrt(6), rel=0.1)
+    assert abs(height.value - 100e-9) < height.U
 
 
 def test_points_as_people_write_them() -> None:

@@ -397,6 +397,21 @@ def test_refused(make: Any, words: str) -> None:
         make()
 
 
+def test_draws_of_the_result_itself() -> None:
+    """A distance of two points in a plane that are the same: a Rayleigh distribution, by its quantile function."""
+    budget = Budget("distance", 0.0, [Contribution("position", 0.0, 1.0)])
+    case = validate(budget, sample=lambda rng, size: np.hypot(*rng.standard_normal((2, size))))
+    assert case.holds is False
+    assert not case.shapes_only
+    expected = [np.sqrt(-2 * np.log(1 - p)) for p in (0.025, 0.975)]
+    assert case.found.symmetric == pytest.approx(expected, abs=0.01)
+    assert "no model function" not in case.sentence()
+    straight = validate(budget, sample=lambda rng, size: rng.standard_normal(size))
+    assert straight.holds
+    with pytest.raises(CalibError, match="one value a trial"):
+        validate(budget, sample=lambda rng, size: rng.standard_normal(size - 1))
+
+
 def test_a_budget_as_people_read_it() -> None:
     from calib.cli.budgets import budget_lines
 

@@ -101,7 +101,7 @@ def test_contributions_make_up_the_uncertainty() -> None:
     scan, model = scan_for(Grating(pitch=3.0e-6, height=100e-9, theta=0.05), title="lines")
     result = verify(model, scan, grating(u=U_PITCH)).results[0]
     assert result.u == pytest.approx(np.sqrt(sum(u**2 for u in result.contributions.values())))
-    assert {"noise", "calibration", "drift", "model error"} <= set(result.contributions)
+    assert {"noise", "noise in the calibration", "certificate", "drift", "model error"} <= set(result.contributions)
     # the size of the model's error is known from a few scans only, so that k is more than 1.96
     assert 1.96 * result.u < result.U < 2.4 * result.u
     budget = result.budget()

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from calib.budget import Budget
+    from calib.monte_carlo import Sample
 
 
-def budget_lines(budget: Budget, *, level: float = 0.95) -> list[str]:
+def budget_lines(budget: Budget, *, level: float = 0.95, sample: Sample | None = None) -> list[str]:
     """Return a budget as a table, the largest contribution first, with what follows from it.
 
     Parameters
@@ -18,6 +19,8 @@ def budget_lines(budget: Budget, *, level: float = 0.95) -> list[str]:
         Its `unit` says how numbers are printed.
     level
         Level of confidence of the expanded uncertainty.
+    sample
+        What draws values of the result, see :func:`calib.monte_carlo.validate`.
 
     Returns
     -------
@@ -58,7 +61,7 @@ def budget_lines(budget: Budget, *, level: float = 0.95) -> list[str]:
         f" {degrees(expanded.dof)})"
     )
     if budget.u > 0:
-        lines.append(f"  {validate(budget, level=level).sentence()}")
+        lines.append(f"  {validate(budget, sample=sample, level=level).sentence()}")
     return lines
 
 

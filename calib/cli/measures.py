@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Callable
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -83,6 +85,49 @@ Reading = Annotated[
 ]
 
 
+Find = Callable[["Model", "Scan", "dict[str, Any]"], "Measured"]
+"""Measures in a scan with a model; the last argument holds what :mod:`calib.measure` takes in any case."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Shared:
+    """What all commands take."""
+
+    scan_file: ScanFile
+    model_file: ModelFile
+    which: PassOf = Which.BOTH
+    level: Level = 0.95
+    budget: BudgetToo = False
+    any_scanner: AnyScanner = False
+    channel: Channel = None
+    given_by_hand: Given = None
+    despite: Despite = False
+    as_json: AsJson = False
+
+
+def _command(epilog: str, short_help: str) -> Callable[[Callable[..., Find]], Callable[..., Find]]:
+    """Make a command of a function that takes what is the command's own and returns what measures."""
+
+    def register(of: Callable[..., Find]) -> Callable[..., Find]:
+        own = inspect.signature(of, eval_str=True).parameters
+        shared = inspect.signature(_Shared, eval_str=True).parameters
+        # the files come first; what all commands take comes last in their help
+        every = {**{name: shared[name] for name in ("scan_file", "model_file")}, **own, **shared}
+
+        def command(**said: Any) -> None:
+            find = of(**{name: said[name] for name in own})
+            _run(find, _Shared(**{name: said[name] for name in shared}))
+
+        command.__name__, command.__doc__ = of.__name__, of.__doc__
+        command.__annotations__ = {name: parameter.annotation for name, parameter in every.items()}
+        keywords = [one.replace(kind=inspect.Parameter.KEYWORD_ONLY) for one in every.values()]
+        command.__signature__ = inspect.Signature(keywords)  # type: ignore[attr-defined]
+        measure.command(epilog=epilog, short_help=short_help)(command)
+        return of
+
+    return register
+
+
 def _point(option: str, about: str) -> Any:
     return typer.Option(option, metavar="POINT", show_default=False, help=about)
 
@@ -99,22 +144,12 @@ DISTANCE_EXAMPLES = examples(
 )
 
 
-@measure.command(epilog=DISTANCE_EXAMPLES, short_help="Distance of two points, across and in space.")
+@_command(DISTANCE_EXAMPLES, "Distance of two points, across and in space.")
 def distance(
-    scan_file: ScanFile,
-    model_file: ModelFile,
     start: Start,
     end: End,
     reading: Reading = None,
-    which: PassOf = Which.BOTH,
-    level: Level = 0.95,
-    budget: BudgetToo = False,
-    any_scanner: AnyScanner = False,
-    channel: Channel = None,
-    given_by_hand: Given = None,
-    despite: Despite = False,
-    as_json: AsJson = False,
-) -> None:
+) -> Find:
     """Measure the horizontal distance of two points; with heights also their difference and the distance in space."""
 
     def run(model: Model, scan: Scan, options: dict[str, Any]) -> Measured:
@@ -124,8 +159,7 @@ def distance(
         ends = read_point(start, scan, "--from"), read_point(end, scan, "--to")
         return find(model, scan, *ends, reading=_length(reading, "--reading"), **options)
 
-    options = {"which": which.value, "level": level, "any_scanner": any_scanner}
-    _run(run, options, scan_file, model_file, channel, given_by_hand, despite, budget, as_json)
+    return run
 
 
 ANGLE_EXAMPLES = examples(
@@ -133,23 +167,13 @@ ANGLE_EXAMPLES = examples(
 )
 
 
-@measure.command(epilog=ANGLE_EXAMPLES, short_help="Angle at a point between two others.")
+@_command(ANGLE_EXAMPLES, "Angle at a point between two others.")
 def angle(
-    scan_file: ScanFile,
-    model_file: ModelFile,
     at: Annotated[str, _point("--at", "The vertex.")],
     start: Start,
     end: End,
     reading: Reading = None,
-    which: PassOf = Which.BOTH,
-    level: Level = 0.95,
-    budget: BudgetToo = False,
-    any_scanner: AnyScanner = False,
-    channel: Channel = None,
-    given_by_hand: Given = None,
-    despite: Despite = False,
-    as_json: AsJson = False,
-) -> None:
+) -> Find:
     """Measure the angle at a point between the directions to two others, as seen from above."""
 
     def run(model: Model, scan: Scan, options: dict[str, Any]) -> Measured:
@@ -159,8 +183,7 @@ def angle(
         points = (read_point(text, scan, key) for text, key in ((at, "--at"), (start, "--from"), (end, "--to")))
         return find(model, scan, *points, reading=_length(reading, "--reading"), **options)
 
-    options = {"which": which.value, "level": level, "any_scanner": any_scanner}
-    _run(run, options, scan_file, model_file, channel, given_by_hand, despite, budget, as_json)
+    return run
 
 
 AREA_EXAMPLES = examples(
@@ -168,21 +191,11 @@ AREA_EXAMPLES = examples(
 )
 
 
-@measure.command(epilog=AREA_EXAMPLES, short_help="Area of a polygon.")
+@_command(AREA_EXAMPLES, "Area of a polygon.")
 def area(
-    scan_file: ScanFile,
-    model_file: ModelFile,
     points: Annotated[list[str], _point("--point", "A corner; three or more, in the order of the edge.")],
     reading: Reading = None,
-    which: PassOf = Which.BOTH,
-    level: Level = 0.95,
-    budget: BudgetToo = False,
-    any_scanner: AnyScanner = False,
-    channel: Channel = None,
-    given_by_hand: Given = None,
-    despite: Despite = False,
-    as_json: AsJson = False,
-) -> None:
+) -> Find:
     """Measure the area of a polygon, as seen from above, with straight edges between its corners."""
 
     def run(model: Model, scan: Scan, options: dict[str, Any]) -> Measured:
@@ -192,8 +205,7 @@ def area(
         corners = [read_point(text, scan, f"--point {number}") for number, text in enumerate(points, 1)]
         return find(model, scan, corners, reading=_length(reading, "--reading"), **options)
 
-    options = {"which": which.value, "level": level, "any_scanner": any_scanner}
-    _run(run, options, scan_file, model_file, channel, given_by_hand, despite, budget, as_json)
+    return run
 
 
 # --- pitch, step -----------------------------------------------------------------------------------
@@ -204,10 +216,8 @@ PITCH_EXAMPLES = examples(
 )
 
 
-@measure.command(epilog=PITCH_EXAMPLES, short_help="Mean pitch of a grating or grid.")
+@_command(PITCH_EXAMPLES, "Mean pitch of a grating or grid.")
 def pitch(
-    scan_file: ScanFile,
-    model_file: ModelFile,
     nominal: Annotated[
         str,
         typer.Option(
@@ -224,15 +234,7 @@ def pitch(
     turned: Annotated[
         str | None, typer.Option(metavar="ANGLE", help="How the structure was turned on the stage, such as '90 deg'.")
     ] = None,
-    which: PassOf = Which.BOTH,
-    level: Level = 0.95,
-    budget: BudgetToo = False,
-    any_scanner: AnyScanner = False,
-    channel: Channel = None,
-    given_by_hand: Given = None,
-    despite: Despite = False,
-    as_json: AsJson = False,
-) -> None:
+) -> Find:
     """Measure the mean pitch of a grating, or the pitches and the angle of a grid. No certificate is needed."""
 
     def run(model: Model, scan: Scan, options: dict[str, Any]) -> Measured:
@@ -252,8 +254,7 @@ def pitch(
         }
         return find(model, scan, (said[0], said[-1]), kind=kind.value, **angles, **options)
 
-    options = {"which": which.value, "level": level, "any_scanner": any_scanner}
-    _run(run, options, scan_file, model_file, channel, given_by_hand, despite, budget, as_json)
+    return run
 
 
 STEP_EXAMPLES = examples(
@@ -262,23 +263,13 @@ STEP_EXAMPLES = examples(
 )
 
 
-@measure.command(epilog=STEP_EXAMPLES, short_help="Height of a step.")
+@_command(STEP_EXAMPLES, "Height of a step.")
 def step(
-    scan_file: ScanFile,
-    model_file: ModelFile,
     nominal: Annotated[
         str | None,
         typer.Option("--height", metavar="LENGTH", help="About how high it is; by default the step most to be seen."),
     ] = None,
-    which: PassOf = Which.BOTH,
-    level: Level = 0.95,
-    budget: BudgetToo = False,
-    any_scanner: AnyScanner = False,
-    channel: Channel = None,
-    given_by_hand: Given = None,
-    despite: Despite = False,
-    as_json: AsJson = False,
-) -> None:
+) -> Find:
     """Measure the height of a step, ridge or groove between its plateaus, after ISO 5436-1."""
 
     def run(model: Model, scan: Scan, options: dict[str, Any]) -> Measured:
@@ -286,8 +277,7 @@ def step(
 
         return find(model, scan, nominal=_length(nominal, "--height"), **options)
 
-    options = {"which": which.value, "level": level, "any_scanner": any_scanner}
-    _run(run, options, scan_file, model_file, channel, given_by_hand, despite, budget, as_json)
+    return run
 
 
 # --- what they share -------------------------------------------------------------------------------
@@ -300,26 +290,17 @@ def _length(text: str | None, key: str) -> float | None:
     return None if text is None else parse(text, "length", key, error=MeasurementError)
 
 
-def _run(
-    find: Callable[[Model, Scan, dict[str, Any]], Measured],
-    options: dict[str, Any],
-    scan_file: Path,
-    model_file: Path,
-    channel: str | None,
-    by_hand: list[str] | None,
-    despite: bool,
-    budget: bool,
-    as_json: bool,
-) -> None:
+def _run(find: Find, shared: _Shared) -> None:
     from calib.model import load_model
     from calib.plan import read_scan_as
 
-    model = load_model(model_file)
-    scan = read_scan_as(scan_file, given(by_hand), channel=channel)
-    check_findings(str(scan_file), scan, despite)
+    model = load_model(shared.model_file)
+    scan = read_scan_as(shared.scan_file, given(shared.given_by_hand), channel=shared.channel)
+    check_findings(str(shared.scan_file), scan, shared.despite)
+    options = {"which": shared.which.value, "level": shared.level, "any_scanner": shared.any_scanner}
     found = find(model, scan, options)
-    if as_json:
-        about = {"file": str(scan_file), "scanner": model.scanner, "model_sha256": model.sha256}
+    if shared.as_json:
+        about = {"file": str(shared.scan_file), "scanner": model.scanner, "model_sha256": model.sha256}
         say_json({**about, **found.to_dict()})
         return
     everything = (found, *found.also)
@@ -327,8 +308,8 @@ def _run(
         say(f"{one}, level of confidence {100 * one.level:g} %", *([f"  {passes}"] if (passes := one.passes()) else []))
     for note in dict.fromkeys(note for one in everything for note in one.notes):
         say(f"  note: {note}")
-    if budget:
+    if shared.budget:
         from calib.cli.budgets import budget_lines
 
         for one in everything:
-            say("", *budget_lines(one.budget_for_people(), level=one.level))
+            say("", *budget_lines(one.budget_for_people(), level=one.level, sample=one.sample_for_people()))

@@ -19,18 +19,17 @@ import numpy as np
 
 from calib.budget import Contribution
 from calib.errors import MeasurementError
-from calib.measure import relief
-from calib.measure.geometry import angle_of, area_of, distance_of
-from calib.measure.lattice_fit import fit_lattice, lattice_errors, observe_corrected, unknown_tilt
+from calib.measure import pitches, relief
+from calib.measure.geometry import angle_of, angles, area_of, areas, distance_of, distances
+from calib.measure.lattice_fit import observe_corrected
 from calib.measure.measured import Measured
-from calib.measure.points import APART, DRIFT, FIT, MODEL, Point, Points, Which, compared, only, temperature_note
+from calib.measure.points import REPEATABILITY, RESOLUTION, Point, Points, Which, only, temperature_note
+from calib.measure.resolution import of_mean
 from calib.measure.step_height import straightened, true_step
 from calib.model import Model
-from calib.model_error import error_dof
 from calib.observe.step import observe_step, rough_height
 from calib.scan import Scan
-from calib.standard import Grating, Grid, Step, Value
-from calib.units import show
+from calib.standard import Step, Value
 
 __all__ = ["Measured", "angle", "area", "distance", "pitch", "step"]
 
@@ -70,7 +69,7 @@ def distance(
         If points are the same or outside the scan, or the model can't be applied.
     """
     points = Points.of(model, scan, [start, end], reading, which, any_scanner)
-    horizontal = points.measure("horizontal distance", "m", distance_of, level)
+    horizontal = points.measure("horizontal distance", "m", distance_of, distances, level)
     if not points.scan.has_height:
         return horizontal
     also = relief.between(horizontal, points, level)
@@ -102,7 +101,7 @@ def angle(
         As for :func:`distance`.
     """
     points = Points.of(model, scan, [start, at, end], reading, which, any_scanner)
-    found = points.measure("angle", "rad", angle_of, level)
+    found = points.measure("angle", "rad", angle_of, angles, level)
     if min(found.value, np.pi - found.value) < 2 * found.u:
         said = "the angle is that close to 0° or 180° that its uncertainty reaches beyond; it holds to one side only"
         found = replace(found, notes=(*found.notes, said))
@@ -129,7 +128,7 @@ def area(
         As for :func:`distance`.
     """
     points = Points.of(model, scan, corners, reading, which, any_scanner)
-    return points.measure("area of the polygon", "m^2", area_of, level)
+    return points.measure("area of the polygon", "m^2", area_of, areas, level)
 
 
 # --- from structures -------------------------------------------------------------------------------
@@ -169,57 +168,9 @@ def pitch(
     """
     notes = list(model.check(scan, any_scanner=any_scanner))
     scan = only(scan, which)
-    observation = observe_corrected(model, scan, _structure(kind, nominal, nominal_angle), turned)
+    observation = observe_corrected(model, scan, pitches.structure(kind, nominal, nominal_angle), turned)
     notes += [*observation.notes, *temperature_note(scan)]
-    joint = fit_lattice(model, observation)
-    single = [fit_lattice(model, observation, index) for index in range(len(scan.passes))]
-    wanted = [(joint.by_periods, joint.by_position)]
-    if len(single) == 2:
-        one, other = single
-        wanted.append((one.by_periods - other.by_periods, one.by_position - other.by_position))
-        wanted += [(fit.by_periods, fit.by_position) for fit in single]
-    errors = lattice_errors(model, observation, wanted)
-    found = []
-    for k, (name, unit) in enumerate(zip(joint.names, joint.units, strict=True)):
-        value = float(joint.values[k])
-        parts: dict[str, float | Contribution] = {
-            "noise": float(errors[0].noise[k]),
-            FIT: float(errors[0].fit[k]),
-            DRIFT: float(errors[0].scan[k]),
-            MODEL: Contribution(MODEL, 0.0, float(errors[0].misfit[k]), dof=error_dof(model)),
-        }
-        tilt = unknown_tilt(observation, value) if unit == "m" else None
-        if tilt is not None:
-            parts["cosine error"] = Contribution("cosine error", 0.0, tilt, distribution="rectangular")
-        told: tuple[str, ...] = ()
-        said = name.replace("_", " ")
-        values = np.array([fit.values[k] for fit in single])
-        if len(single) == 2:
-            # as for points: the model's errors in the two passes are not known to be alike
-            apart = errors[1].noise[k] ** 2 + errors[1].fit[k] ** 2 + errors[1].scan[k] ** 2
-            apart += sum(error.misfit[k] ** 2 for error in errors[2:])
-            told = compared(parts, said, unit, values, float(apart))
-        by_pass = dict(zip(scan.passes, map(float, values), strict=True))
-        about = tuple(notes) if k == 0 else ()
-        found.append(Measured.of(said, value, unit, parts, level=level, by_pass=by_pass, notes=about + told))
-    return replace(found[0], also=tuple(found[1:]))
-
-
-def _structure(kind: str, nominal: float | tuple[float, float], nominal_angle: float) -> Grating | Grid:
-    """A standard without a certificate: it says only what to look for."""
-    both = (nominal, nominal) if isinstance(nominal, (int, float)) else nominal
-    if not all(np.isfinite(one) and one > 0 for one in both):
-        raise MeasurementError("A nominal pitch must be a length above zero.")
-    if kind == "grating":
-        if both[0] != both[1]:
-            raise MeasurementError("A grating has one pitch; for two, say that it is a grid.")
-        return Grating(name="the grating", pitch=Value(both[0], 0.0))
-    if kind != "grid":
-        raise MeasurementError(f"A pitch is measured of a grating or a grid, not of {kind!r}.")
-    if not np.deg2rad(20) < nominal_angle < np.deg2rad(160):
-        raise MeasurementError(f"The axes of a grid can't be {show(nominal_angle, 'rad')} apart: take 20° to 160°.")
-    angle = Value(nominal_angle, 0.0, "rad")
-    return Grid(name="the grid", pitch_x=Value(both[0], 0.0), pitch_y=Value(both[1], 0.0), angle=angle)
+    return pitches.measured(model, scan, observation, notes, level)
 
 
 def step(
@@ -254,13 +205,15 @@ def step(
     observation = observe_step(straight, Step(name="the step", height=Value(height, 0.0)))
     value, parts = true_step(model, observation)
     noise = Contribution("noise", 0.0, parts.pop("noise"), dof=observation.dof, kind="A")
-    apart = parts.pop("repeatability", 0.0)
+    gain = value / observation.indicated
+    apart = parts.pop(REPEATABILITY, 0.0)
+    resolution = gain * of_mean(scan) * float(np.sqrt(2))
     listed: dict[str, float | Contribution] = {
         "noise": noise,
         **parts,
-        APART: Contribution(APART, 0.0, apart, distribution="rectangular"),
+        REPEATABILITY: Contribution(REPEATABILITY, 0.0, apart, distribution="rectangular"),
+        RESOLUTION: Contribution(RESOLUTION, 0.0, resolution),
     }
-    gain = value / observation.indicated
     if not model.height.determined:
         notes.append("no step was among the calibration scans, so the height gain is only presumed")
     return Measured.of(

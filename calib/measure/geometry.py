@@ -92,6 +92,23 @@ def area_of(points: Float) -> tuple[float, Float]:
     return abs(signed), np.stack([by_x, by_y])
 
 
+def distances(points: Float) -> Float:
+    """Distances of many pairs of points ``(2, 2, trials)``, shape ``(trials,)``."""
+    return np.asarray(np.hypot(*(points[:, 1] - points[:, 0])))
+
+
+def angles(points: Float) -> Float:
+    """Angles of many sets of points ``(2, 3, trials)`` as :func:`angle_of` has them, rad, shape ``(trials,)``."""
+    one, other = points[:, 0] - points[:, 1], points[:, 2] - points[:, 1]
+    return np.asarray(np.arctan2(np.abs(one[0] * other[1] - one[1] * other[0]), np.sum(one * other, axis=0)))
+
+
+def areas(points: Float) -> Float:
+    """Areas of many polygons ``(2, n, trials)``, shape ``(trials,)``."""
+    x, y = points - points[:, :1]
+    return np.asarray(0.5 * np.abs(np.sum(x * np.roll(y, -1, axis=0) - y * np.roll(x, -1, axis=0), axis=0)))
+
+
 def _crosses(points: Float) -> bool:
     """Whether two edges that share no corner cross."""
     n = points.shape[1]

@@ -6,22 +6,26 @@ model's own error may have done enters the uncertainty.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from calib.errors import ModelError
-from calib.locate import positions, spread
+from calib.locate import own_spread, positions
+from calib.measure.drawn import joint_normal
 from calib.model import Model
 from calib.model_error import error_covariance
-from calib.observe.lateral import LateralObservation, observe_again, observe_lateral
+from calib.monte_carlo import Sample
+from calib.observe.lateral import LateralObservation, observe_again, observe_lateral, unknown_cosine
+from calib.origins import NOISE
 from calib.path import Samples
 from calib.scan import Scan
 from calib.scanner.effect import Float
 from calib.standard import Grating, Grid
 
-_LEVEL_WITHIN = np.deg2rad(2.0)
-"""How far from level a sample lies of which no heights tell: limits (common practice, no source)."""
+Derivatives = tuple[Float, Float]
+"""Of something by what was seen and by where it was, shapes ``(q, m, nodes)`` and ``(q, 2, nodes)``."""
 
 
 @dataclass(frozen=True)
@@ -36,29 +40,44 @@ class LatticeFit:
         Shape ``(q,)``, m and rad.
     samples
         The nodes on the path.
-    by_periods, by_position
-        Derivatives of the quantities by what was seen and by where it was, shapes ``(q, m, nodes)`` and
-        ``(q, 2, nodes)``.
+    frequency, by_frequency
+        Reciprocal vectors as rows, 1/m, shape ``(m, 2)``, and the derivative of the quantities by them, ``(q, m, 2)``.
+    plane
+        Derivative of a reciprocal vector by its lattice coordinates at the nodes, shape ``(2, nodes)``.
     """
 
     names: tuple[str, ...]
     units: tuple[str, ...]
     values: Float
     samples: Samples
-    by_periods: Float
-    by_position: Float
+    frequency: Float
+    by_frequency: Float
+    plane: Float
+
+    @property
+    def derivatives(self) -> Derivatives:
+        """Of the quantities."""
+        by_periods = np.einsum("qka,an->qkn", self.by_frequency, self.plane)
+        return by_periods, -np.einsum("qkn,kc->qcn", by_periods, self.frequency)
+
+    @property
+    def derivatives_of_frequency(self) -> Derivatives:
+        """Of the entries of the reciprocal vectors, row by row."""
+        m = len(self.frequency)
+        by_periods = np.einsum("kl,an->kaln", np.eye(m), self.plane).reshape(2 * m, m, -1)
+        return by_periods, -np.einsum("qkn,kc->qcn", by_periods, self.frequency)
 
 
 @dataclass(frozen=True)
 class LatticeError:
-    """Standard uncertainties of the quantities of a lattice, by what they come from; each of shape ``(q,)``.
+    """Covariances of the quantities of a lattice, by what they come from; each of shape ``(q, q)``.
 
     Attributes
     ----------
     noise
         Of the pixels.
     fit
-        Of the model's parameters, certificates included.
+        Of the model's parameters, by what their covariance comes from (:mod:`calib.origins`).
     scan
         Of what is unknown of this scan alone: drift, and what went before.
     misfit
@@ -66,9 +85,19 @@ class LatticeError:
     """
 
     noise: Float
-    fit: Float
+    fit: Mapping[str, Float]
     scan: Float
     misfit: Float
+
+    @property
+    def sure(self) -> Float:
+        """All of it but the model's own error."""
+        return np.asarray(self.noise + self.scan + np.sum(list(self.fit.values()), axis=0))
+
+    def parts(self, k: int) -> dict[str, float]:
+        """Standard uncertainties of one quantity, by name."""
+        listed = {"noise": self.noise, **self.fit, "drift": self.scan, "model error": self.misfit}
+        return {name: float(np.sqrt(max(part[k, k], 0.0))) for name, part in listed.items()}
 
 
 def observe_corrected(model: Model, scan: Scan, standard: Grating | Grid, turned: float | None) -> LateralObservation:
@@ -111,52 +140,77 @@ def fit_lattice(model: Model, observation: LateralObservation, pass_index: int |
     if len(frequency) == 2 and not np.linalg.det(frequency) > 0:
         raise ModelError(f"{observation.label}: the corrected grid is mirrored, so the model can't be of this scanner.")
     values, by_frequency = quantities(frequency)
-    # how the quantities follow an error of the lattice coordinates, and through these one of position
-    by_periods = np.einsum("qka,an->qkn", by_frequency, solve[:2])
-    by_position = -np.einsum("qkn,kc->qcn", by_periods, frequency)
     single = len(frequency) == 1
     return LatticeFit(
         names=("pitch",) if single else ("pitch_x", "pitch_y", "angle"),
         units=("m",) if single else ("m", "m", "rad"),
         values=values,
         samples=samples,
-        by_periods=by_periods,
-        by_position=by_position,
+        frequency=frequency,
+        by_frequency=by_frequency,
+        plane=solve[:2],
     )
 
 
-def lattice_errors(
-    model: Model, observation: LateralObservation, derivatives: list[tuple[Float, Float]]
-) -> list[LatticeError]:
+def lattice_errors(model: Model, observation: LateralObservation, derivatives: list[Derivatives]) -> list[LatticeError]:
     """Propagate what is uncertain of seen and corrected nodes.
 
     Parameters
     ----------
     derivatives
-        Pairs of (`by_periods`, `by_position`) as in :class:`LatticeFit`; of a difference of two fits, their difference.
+        As a :class:`LatticeFit` gives them; of a difference of two fits, their difference.
     """
     path = observation.path
     samples = path.samples(observation.pass_index, observation.row, observation.fast)
-    root = spread(model, path, samples, gauge=False)
+    root = own_spread(model, path, samples)
     error = error_covariance(model, path, samples)
     J = model.motion.jacobian(samples, model.values, model.motion.shared(path, samples))
     found = []
     for by_periods, by_position in derivatives:
-        noise = np.einsum("qkn,nkl,qln->q", by_periods, observation.covariance, by_periods)
-        whole = np.sum(np.einsum("qcn,cpn->qp", by_position, root) ** 2, axis=1)
+        noise = np.einsum("qkn,nkl,rln->qr", by_periods, observation.covariance, by_periods)
         by_values = np.einsum("qcn,cpn->qp", by_position, J)
-        fit = np.minimum(np.einsum("qp,pr,qr->q", by_values, model.covariance, by_values), whole)
-        misfit = np.einsum("qcn,cnm,qcm->q", by_position, error, by_position)
-        parts = (np.sqrt(np.maximum(part, 0.0)) for part in (noise, fit, whole - fit, misfit))
-        found.append(LatticeError(*parts))
+        fit = model.split(by_values, by_values @ model.covariance @ by_values.T)
+        by_own = np.einsum("qcn,cpn->qp", by_position, root)
+        misfit = sum(by_position[:, c] @ error[c] @ by_position[:, c].T for c in (0, 1))
+        found.append(LatticeError(noise, fit, by_own @ by_own.T, np.asarray(misfit)))
     return found
+
+
+def sampler(fit: LatticeFit, error: LatticeError, dof: float, k: int) -> Sample:
+    """Return what draws values of one quantity of a lattice, from reciprocal vectors and through the true function.
+
+    Parameters
+    ----------
+    error
+        Of the :attr:`~LatticeFit.derivatives_of_frequency`.
+    dof
+        Degrees of freedom of the model's own error, and of noise in the calibration.
+    """
+    noise = error.fit.get(NOISE, np.zeros_like(error.misfit))
+    draw = joint_normal(error.sure - noise, error.misfit + noise, dof)
+
+    def sample(rng: np.random.Generator, size: int) -> Float:
+        frequency = fit.frequency[..., None] + draw(rng, size).reshape(*fit.frequency.shape, size)
+        return np.asarray(_drawn_quantities(frequency)[k])
+
+    return sample
+
+
+def _drawn_quantities(frequency: Float) -> Float:
+    """Pitches and angle of many sets of reciprocal vectors ``(m, 2, trials)``, shape ``(q, trials)``."""
+    if len(frequency) == 1:
+        return np.asarray(1 / np.linalg.norm(frequency, axis=1))
+    (a, b), (c, d) = frequency
+    det = a * d - b * c
+    first, second = np.stack([d, -c]) / det, np.stack([-b, a]) / det
+    cross = first[0] * second[1] - first[1] * second[0]
+    along = np.sum(first * second, axis=0)
+    return np.stack([np.hypot(*first), np.hypot(*second), np.arctan2(cross, along)])
 
 
 def unknown_tilt(observation: LateralObservation, pitch: float) -> float | None:
     """Standard uncertainty of a pitch where nobody knows how the sample lay; None where its heights tell."""
-    if observation.slope is not None:
-        return None
-    return float(pitch * (1 - np.cos(_LEVEL_WITHIN)) / np.sqrt(3))  # a rectangular limit of the cosine
+    return pitch * unknown_cosine(observation) or None
 
 
 def quantities(frequency: Float) -> tuple[Float, Float]:

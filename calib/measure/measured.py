@@ -7,7 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from calib.budget import Budget, Contribution
+import numpy as np
+
+from calib.budget import Budget, Contribution, kind_of
+from calib.monte_carlo import Sample
 from calib.units import format_quantity, show
 
 _AREAS = ((1e-4, "cm²"), (1e-6, "mm²"), (1e-12, "µm²"), (1e-18, "nm²"))
@@ -33,6 +36,9 @@ class Measured:
         What a user should know of it, in plain words.
     also
         What else came of the same points or the same image.
+    sample
+        What draws values from the joint distribution of all that is uncertain, through the true function; None where
+        the function is linear.
     """
 
     name: str
@@ -46,6 +52,7 @@ class Measured:
     by_pass: Mapping[str, float] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     also: tuple[Measured, ...] = ()
+    sample: Sample | None = field(default=None, repr=False, compare=False)
 
     @classmethod
     def of(
@@ -58,6 +65,7 @@ class Measured:
         level: float,
         by_pass: Mapping[str, float],
         notes: tuple[str, ...] = (),
+        sample: Sample | None = None,
     ) -> Measured:
         """Put a quantity together from what it owes its uncertainty to.
 
@@ -67,11 +75,13 @@ class Measured:
             Standard uncertainties by name, or whole contributions; those of zero are left out.
         """
         listed = [
-            part if isinstance(part, Contribution) else Contribution(about, 0.0, part) for about, part in parts.items()
+            part if isinstance(part, Contribution) else Contribution(about, 0.0, part, kind=kind_of(about))
+            for about, part in parts.items()
         ]
         budget = Budget(name, value, [part for part in listed if part.component] or listed[:1], unit=unit)
         expanded = budget.expanded(level)
-        return cls(name, value, budget.u, unit, expanded.U, expanded.k, level, budget, dict(by_pass), notes)
+        about = (dict(by_pass), notes)
+        return cls(name, value, budget.u, unit, expanded.U, expanded.k, level, budget, *about, sample=sample)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the quantity as a JSON object."""
@@ -107,6 +117,11 @@ class Measured:
             return self.budget
         parts = [dataclasses.replace(part, sensitivity=part.sensitivity / factor) for part in self.budget.contributions]
         return dataclasses.replace(self.budget, value=self.value / factor, contributions=parts, unit=unit)
+
+    def sample_for_people(self) -> Sample | None:
+        """Return :attr:`sample` in that unit."""
+        sample, (factor, _) = self.sample, self._people()
+        return None if sample is None else lambda rng, size: np.asarray(sample(rng, size) / factor)
 
     def _people(self) -> tuple[float, str]:
         if self.unit != "m^2":

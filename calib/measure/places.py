@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.locate import joint_covariance
+from calib.locate import own_spread
 from calib.model import Model
 from calib.model_error import error_covariance, error_sd
 from calib.path import Path, Samples
@@ -36,11 +36,14 @@ class Covariances:
         What is unknown of this scan alone: drift, and what went before.
     misfit
         The model's own error.
+    jacobian
+        Derivative of the positions by the model's parameters, shape ``(2, terms, n)``.
     """
 
     fit: Float
     scan: Float
     misfit: Float
+    jacobian: Float
 
     def variance(self, gradient: Float) -> tuple[float, float, float]:
         """Variances (fit, scan, misfit) of something whose derivatives by the positions have shape ``(2, n)``."""
@@ -92,8 +95,10 @@ def covariances(model: Model, path: Path, pass_index: np.ndarray, at: Float) -> 
     misfit = np.zeros_like(fit)
     for axis, own in enumerate(error_covariance(model, path, samples)):
         misfit[axis, :, axis] = own
-    scan = joint_covariance(model, path, samples) - fit - misfit
-    return Covariances(of_places(fit), of_places(scan), of_places(misfit))
+    root = own_spread(model, path, samples)
+    scan = np.einsum("irk,jrl->ikjl", root, root)
+    by_values = np.einsum("ips,ns->ipn", J, weights)
+    return Covariances(of_places(fit), of_places(scan), of_places(misfit), by_values)
 
 
 def _between_lines(path: Path, pass_index: np.ndarray, at: Float) -> tuple[Samples, Float]:

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
 
 from calib.budget import Contribution
 from calib.errors import MeasurementError, ScanError
+from calib.measure.drawn import joint_normal, root
 from calib.measure.measured import Measured
 from calib.measure.places import Covariances, Seen, covariances, find_again, true_positions
 from calib.model import Model
 from calib.model_error import error_dof
+from calib.monte_carlo import Sample
 from calib.observe.lateral import sample_slope
+from calib.origins import NOISE
 from calib.path import Path
 from calib.scan import Scan
 from calib.scanner.effect import Float
@@ -23,13 +27,14 @@ from calib.units import parse, show
 Which = Literal["trace", "retrace", "both"]
 Point = tuple[float, float]
 Geometry = Callable[[Float], tuple[float, Float]]
+Drawn = Callable[[Float], Float]
 
-FIT = "fit, certificates included"
-DRIFT = "drift, and what went before"
+DRIFT = "drift"
 MODEL = "model error"
-READING = "reading of the points"
+RESOLUTION = "resolution"
 FINDING = "finding the points in the other pass"
-APART = "trace and retrace apart"
+REPEATABILITY = "repeatability"
+COSINE = "cosine error"
 
 _TILTED = np.deg2rad(0.5)  # less matters to nobody
 
@@ -90,8 +95,14 @@ class Points:
         """Names of the passes in which the points are known."""
         return self.scan.passes[: len(self.at)]
 
-    def measure(self, name: str, unit: str, geometry: Geometry, level: float) -> Measured:
-        """Evaluate something of the points' true positions in each pass: the mean, with its uncertainty."""
+    def measure(self, name: str, unit: str, geometry: Geometry, drawn: Drawn, level: float) -> Measured:
+        """Evaluate something of the points' true positions in each pass: the mean, with its uncertainty.
+
+        Parameters
+        ----------
+        geometry, drawn
+            Value and gradient of points ``(2, n)``, and values of many sets of points ``(2, n, trials)``.
+        """
         values, gradients = zip(*(geometry(true) for true in self.true), strict=True)
         parts, notes = self.uncertainty(name, unit, np.array(values), np.stack(gradients))
         return Measured.of(
@@ -102,7 +113,51 @@ class Points:
             level=level,
             by_pass=dict(zip(self.passes, map(float, values), strict=True)),
             notes=self.notes + notes,
+            sample=self._sampler(drawn, parts.get(REPEATABILITY)),
         )
+
+    def _sampler(self, drawn: Drawn, apart: float | Contribution | None) -> Sample:
+        """Return what draws values of the mean over the passes, from the positions of all points."""
+        more = apart.u if isinstance(apart, Contribution) else 0.0
+
+        def sample(rng: np.random.Generator, size: int) -> Float:
+            moved, _ = self.draw(rng, size)
+            mean = np.mean([drawn(one) for one in moved], axis=0)
+            return np.asarray(mean + more * rng.standard_normal(size))
+
+        return sample
+
+    def draw(self, rng: np.random.Generator, size: int) -> tuple[Float, Float]:
+        """Draw true positions of the points, ``(passes, 2, n, size)``, and by how much they were misread in the image.
+
+        The latter along fast and slow axis, m, shape ``(2, n, size)``: the same for all passes.
+        """
+        passes, _, n = self.true.shape
+        moved = self.true[..., None] + self._move(rng, size).reshape(2, passes, n, size).transpose(1, 0, 2, 3)
+        misread = self.reading[:, None, None] * rng.uniform(-1, 1, (2, n, size))
+        moved += np.tensordot(np.stack([self.path.fast_axis, self.path.slow_axis], axis=1), misread, 1)
+        if self.seen is not None:
+            find = np.stack([root(one) for one in self.seen.covariance])
+            moved[1] += np.einsum("nij,njs->ins", find, rng.standard_normal((n, find.shape[2], size)))
+        return moved, misread
+
+    @cached_property
+    def _move(self) -> Sample:
+        """What draws errors of all positions, one coordinate after the other."""
+        known, size = self.covariances, 2 * self.true.shape[0] * self.true.shape[2]
+        fit, scan, misfit = (part.reshape(size, size) for part in (known.fit, known.scan, known.misfit))
+        by_values = known.jacobian.transpose(0, 2, 1).reshape(size, -1)
+        noise = self.model.split(by_values, fit).get(NOISE, np.zeros_like(fit))
+        return joint_normal(fit - noise + scan, noise + misfit, self.dof)
+
+    def _part(self, name: str, variance: float) -> Contribution:
+        # how large the noise of nodes counts is told by as few scans as the model's error
+        return Contribution(name, 0.0, float(np.sqrt(max(variance, 0.0))), dof=self.dof if name == NOISE else np.inf)
+
+    @property
+    def dof(self) -> float:
+        """Degrees of freedom of the model's error."""
+        return error_dof(self.model)
 
     def uncertainty(
         self, name: str, unit: str, values: Float, gradients: Float
@@ -117,15 +172,18 @@ class Points:
             By the true positions of that pass, shape ``(passes, 2, n)``.
         """
         count = len(values)
-        fit, scan, misfit = self.covariances.variance(np.concatenate(gradients, axis=1) / count)
+        gradient = np.concatenate(gradients, axis=1) / count
+        fit, scan, misfit = self.covariances.variance(gradient)
+        by_values = np.einsum("in,ipn->p", gradient, self.covariances.jacobian)
+        by_origin = self.model.split(by_values[None], np.array([[fit]]))
         # whoever misreads a point does so for both passes, since it is found again from where it was read
         axes = np.stack([self.path.fast_axis, self.path.slow_axis])
         by_reading = axes @ gradients.mean(axis=0)
         parts: dict[str, float | Contribution] = {
-            FIT: float(np.sqrt(fit)),
+            **{name: self._part(name, part[0, 0]) for name, part in by_origin.items()},
             DRIFT: float(np.sqrt(scan)),
-            MODEL: Contribution(MODEL, 0.0, float(np.sqrt(misfit)), dof=error_dof(self.model)),
-            READING: float(np.sqrt(np.sum((by_reading * self.reading[:, None]) ** 2) / 3)),
+            MODEL: Contribution(MODEL, 0.0, float(np.sqrt(misfit)), dof=self.dof),
+            RESOLUTION: float(np.sqrt(np.sum((by_reading * self.reading[:, None]) ** 2) / 3)),
         }
         if self.seen is None:
             return parts, ()
@@ -146,7 +204,7 @@ def compared(
 ) -> tuple[str, ...]:
     """Add to the contributions what two passes differ by beyond what is expected, and say so where it is much."""
     apart = abs(float(values[1] - values[0]))
-    parts[APART] = Contribution(APART, 0.0, float(np.sqrt(max(apart**2 - expected2, 0.0))) / 2)
+    parts[REPEATABILITY] = Contribution(REPEATABILITY, 0.0, float(np.sqrt(max(apart**2 - expected2, 0.0))) / 2)
     expected = float(np.sqrt(expected2))
     if apart <= 2 * expected:
         return ()

@@ -6,17 +6,20 @@ drifted by from one line to the other, which no single frame tells.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from calib.budget import Contribution
 from calib.locate import true_height
-from calib.measure.geometry import distance_of
+from calib.measure.geometry import distance_of, distances
 from calib.measure.measured import Measured
-from calib.measure.points import READING, Points
+from calib.measure.points import REPEATABILITY, RESOLUTION, Points
+from calib.measure.resolution import of_height
 from calib.scan import Scan
 from calib.scanner.effect import Float
 
-NOISE, RESPONSE, BOW = "noise of heights", "height response", "bow of the scanner and what is left of it"
+NOISE, BOW, PLACE = "noise", "bow of the scanner and what is left of it", "place in the z range"
 
 _NEAR = 2  # pixels to either side of a point from which its slope is taken
 
@@ -42,50 +45,66 @@ def between(horizontal: Measured, points: Points, level: float) -> tuple[Measure
     sign = np.array([-1.0, 1.0])
     gain = abs(float(model.height.values[0]))
     response, bow = _response(points, indicated)
-    by_height: dict[str, float | Contribution] = {NOISE: gain * _noise(scan, points.at, count), RESPONSE: response}
-    if bow:
-        by_height[BOW] = bow
+    by_height = {NOISE: gain * _noise(scan, points.at, count), **response, BOW: bow}
+    by_height[RESOLUTION] = gain * of_height(scan) * float(np.sqrt(2))
     by_reading = gain * slopes.mean(axis=0) * sign
     by_reading_u = by_reading * points.reading[:, None] / np.sqrt(3)
     by_pass = dict(zip(points.passes, map(float, rises), strict=True))
+
+    def rise_of(misread: Float, rng: np.random.Generator) -> Float:
+        other = float(np.linalg.norm(list(by_height.values())))
+        return np.asarray(rise + np.tensordot(by_reading, misread, 2) + other * rng.standard_normal(misread.shape[-1]))
+
     difference = Measured.of(
         "height difference",
         rise,
         "m",
-        {**by_height, READING: float(np.linalg.norm(by_reading_u))},
+        {**by_height, RESOLUTION: float(np.hypot(by_height[RESOLUTION], np.linalg.norm(by_reading_u)))},
         level=level,
         by_pass=by_pass,
         notes=(
             "the height difference is against the scanner's x-y plane: the sample's tilt, and drift of height between"
             " the lines of the two points, are in it",
         ),
+        sample=lambda rng, size: rise_of(points.draw(rng, size)[1], rng),
     )
-    return difference, _in_space(horizontal, difference, points, by_height, by_reading_u, level)
+    space = _in_space(horizontal, difference, points, by_height, by_reading_u, level)
+
+    def sample(rng: np.random.Generator, size: int) -> Float:
+        moved, misread = points.draw(rng, size)
+        across = np.mean([distances(one) for one in moved], axis=0)
+        apart = sum(part.u for part in horizontal.budget.contributions if part.name == REPEATABILITY)
+        return np.asarray(np.hypot(across + apart * rng.standard_normal(size), rise_of(misread, rng)))
+
+    return difference, replace(space, sample=sample)
 
 
 def _in_space(
     horizontal: Measured,
     difference: Measured,
     points: Points,
-    by_height: dict[str, float | Contribution],
+    by_height: dict[str, float],
     by_reading_u: Float,
     level: float,
 ) -> Measured:
     across, up = horizontal.value, difference.value
     whole = float(np.hypot(across, up))
     parts: dict[str, float | Contribution] = {
-        part.name: Contribution(part.name, 0.0, abs(part.component) * across / whole)
+        part.name: replace(part, sensitivity=part.sensitivity * across / whole)
         for part in horizontal.budget.contributions
-        if part.name != READING
+        if part.name != RESOLUTION
     }
     for name, u in by_height.items():
-        assert isinstance(u, float)
-        parts[name] = u * abs(up) / whole
+        along = parts.get(name)
+        # laterally and in height the standards are not the same ones
+        before = abs(along.component) if isinstance(along, Contribution) else 0.0
+        parts[name] = float(np.hypot(before, u * abs(up) / whole))
     # misreading a point moves it along and up at once
     gradient = np.mean([distance_of(true)[1] for true in points.true], axis=0)
     axes = np.stack([points.path.fast_axis, points.path.slow_axis])
     along_u = axes @ gradient * points.reading[:, None] / np.sqrt(3)
-    parts[READING] = float(np.linalg.norm(along_u * across / whole + by_reading_u * up / whole))
+    by_reading = float(np.linalg.norm(along_u * across / whole + by_reading_u * up / whole))
+    parts[RESOLUTION] = float(np.hypot(by_height[RESOLUTION] * up / whole, by_reading))
     by_pass = {name: float(np.hypot(horizontal.by_pass[name], difference.by_pass[name])) for name in points.passes}
     return Measured.of("distance in space", whole, "m", parts, level=level, by_pass=by_pass)
 
@@ -150,8 +169,8 @@ def _scatter(values: Float, axis: int) -> float:
     return float(1.4826 * np.median(np.abs(bent)) / np.sqrt(6)) if bent.size else 0.0
 
 
-def _response(points: Points, indicated: Float) -> tuple[float, float]:
-    """Standard uncertainties of a mean height difference by the height response, and by the bow, m."""
+def _response(points: Points, indicated: Float) -> tuple[dict[str, float], float]:
+    """Standard uncertainties of a mean height difference by the height response, by name, and by the bow, m."""
     height, scan = points.model.height, points.scan
     centred = scan.z_centre is not None
     absolute = indicated + (scan.z_centre or 0.0)
@@ -163,8 +182,10 @@ def _response(points: Points, indicated: Float) -> tuple[float, float]:
     basis = height.basis(absolute, centred, commanded, images)  # (terms, passes, 2)
     by_values = (basis[..., 1] - basis[..., 0]).mean(axis=1)
     level, shape = height.of_level, np.arange(height.values.size)[height.of_bow]
-    response2 = by_values[level] @ height.covariance[np.ix_(level, level)] @ by_values[level]
+    of_level = np.zeros_like(by_values)
+    of_level[level] = by_values[level]
+    response = height.split(of_level)
     if not (centred and height.placed):  # somewhere in the range: the gain there is not known as well as in its middle
-        response2 += (height.unknown_gain() * float(np.mean(absolute[:, 1] - absolute[:, 0]))) ** 2
+        response[PLACE] = height.unknown_gain() * abs(float(np.mean(absolute[:, 1] - absolute[:, 0])))
     bow2 = by_values[shape] @ height.covariance[np.ix_(shape, shape)] @ by_values[shape] + 2 * height.misfit**2
-    return float(np.sqrt(max(response2, 0.0))), float(np.sqrt(max(bow2, 0.0)))
+    return response, float(np.sqrt(max(bow2, 0.0)))

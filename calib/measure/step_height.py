@@ -48,18 +48,15 @@ def true_step(model: Model, step: StepObservation) -> tuple[float, dict[str, flo
     step
         As observed in a scan that was :func:`straightened`.
     """
-    height = model.height
+    height, by = model.height, by_coefficients(model, step)
     centred = bool(np.isfinite(step.low))
-    low, high = (step.low, step.high) if centred else (0.0, step.indicated)
-    shrink = step.indicated / (high - low) if high > low else 1.0
-    by_gain = shrink * (height.basis(np.array(high), centred)[:3] - height.basis(np.array(low), centred)[:3])
-    by = np.concatenate([by_gain, _of_shapes(model, step)])
-    measured = float(by_gain @ height.values[:3])
+    measured = float(by[:3] @ height.values[:3])
     gain = abs(measured / step.indicated)
     unknown = 0.0 if centred and height.placed else step.indicated * height.unknown_gain()
     parts = {
         "noise": gain * max(step.u, 1e-13),
-        "height response": float(np.sqrt(max(by @ height.covariance @ by, 0.0) + unknown**2)),
+        **height.split(by),
+        "place in the z range": unknown,
         "model error": float(np.hypot(height.misfit, measured * height.scatter)),
     }
     if height.history is not None and height.history.missing(step.path):
@@ -68,6 +65,22 @@ def true_step(model: Model, step: StepObservation) -> tuple[float, dict[str, flo
         # the two passes as limits, see calib.heights.repeatability
         parts["repeatability"] = gain * float(np.ptp(step.by_pass) / np.sqrt(12))
     return measured, {name: u for name, u in parts.items() if u > 0}
+
+
+def by_coefficients(model: Model, step: StepObservation) -> Float:
+    """Return the derivative of a step's height by the coefficients of the height response, shape ``(terms,)``.
+
+    Parameters
+    ----------
+    step
+        As observed in a scan that was :func:`straightened`.
+    """
+    height = model.height
+    centred = bool(np.isfinite(step.low))
+    low, high = (step.low, step.high) if centred else (0.0, step.indicated)
+    shrink = step.indicated / (high - low) if high > low else 1.0
+    by_gain = shrink * (height.basis(np.array(high), centred)[:3] - height.basis(np.array(low), centred)[:3])
+    return np.concatenate([by_gain, _of_shapes(model, step)])
 
 
 def _of_shapes(model: Model, step: StepObservation) -> Float:

@@ -143,4 +143,4 @@ class Linearised:
 def _unevenness(prepared: Prepared) -> slice:
     m = prepared.observation.periods.shape[1]
     first = prepared.own.start + 1 + m
-    return slice(first, first + (m if place_to_place(prepared.observation.standard) else 0))
+    return slice(first, first + (m if place_to_place(prepared.observation) else 0))

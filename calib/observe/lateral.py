@@ -25,6 +25,10 @@ _LEAST_CONTRAST = 0.15
 _ENOUGH_PIXELS = 32  # a period; more only cost time
 
 
+_LEVEL_WITHIN = np.deg2rad(2.0)
+"""How far from level a sample lies of which no heights tell: limits (common practice, no source)."""
+
+
 @dataclass(frozen=True, eq=False)
 class LateralObservation:
     """Where the lines of a grating or grid were seen in a scan.
@@ -208,7 +212,7 @@ def observe_again(scan: Scan, before: LateralObservation, periods: Float) -> Lat
     found = []
     for index, image in _images(scan, before.path, before.standard):
         grid = periods[:, index][:, image.rows][:, :, np.searchsorted(scan.fast, image.fast)]
-        found.append((index, refine(image, lattice, grid, _used_rows(image, before.path), rounds=2)))
+        found.append((index, refine(image, lattice, grid, _used_rows(image, before.path), rounds=2, known=True)))
     return replace(
         before,
         pass_index=np.concatenate([np.full(nodes.row.size, index) for index, nodes in found]),
@@ -294,6 +298,14 @@ def _join_passes(found: list[tuple[int, PassNodes]]) -> Float:
         gap = np.median(nodes.at_end[:, :rows] - first.at_end[:, :rows], axis=1)
         joined.append(nodes.periods - np.round(gap))
     return np.concatenate(joined)
+
+
+def unknown_cosine(observation: LateralObservation) -> float:
+    """Relative standard uncertainty of lengths where nobody knows how the sample lay; zero where its heights tell.
+
+    The cosine of a tilt within 2 degrees of level, as a rectangular limit (common practice, no source).
+    """
+    return 0.0 if observation.slope is not None else float((1 - np.cos(_LEVEL_WITHIN)) / np.sqrt(3))
 
 
 def sample_slope(scan: Scan) -> tuple[float, float] | None:

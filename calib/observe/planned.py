@@ -75,7 +75,7 @@ def observe_planned(
         fast=place,
         periods=np.asarray((lattice @ true).T),
         covariance=np.broadcast_to(np.eye(m) * (noise**2 * along * across), (index.size, m, m)).copy(),
-        slope=None,
+        slope=(0.0, 0.0),
         contrast=1.0,
         outliers=0.0,
         started=scan.started,

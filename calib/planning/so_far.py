@@ -12,45 +12,27 @@ from typing import Any, Literal
 
 import numpy as np
 
-from calib.calibration import Pair
+from calib.calibration import Pair, observe, ordered
+from calib.drift_rates import rows_of
 from calib.errors import CalibError
 from calib.findings import Finding, inspect_scan
 from calib.fit import LateralFit, fit_lateral
+from calib.model import DriftRate
 from calib.observability import Observability, Observation, covered
-from calib.observe.lateral import LateralObservation, observe_lateral
-from calib.observe.levels import observe_flat
-from calib.observe.step import observe_step
-from calib.path import Path
+from calib.observe.lateral import LateralObservation
 from calib.plan import Plan
 from calib.planning import judge, most_useful
 from calib.planning.design import MISFIT
 from calib.planning.planned import PlannedScan
-from calib.scanner.effect import AXES
-from calib.standard import Flat, Grating, Grid, Step
+from calib.succession import histories, rests
 from calib.units import format_quantity, show
 
 Progress = Callable[[str, float], None]
 Verdict = Literal["settled", "not settled", "can't be told yet"]
 
+_ROUNDS = 3  # of the observation, which no model refines
 _DEGREE = 4  # of the bending in the quick fit
 _TOLERANCE = 5e-4  # of the size: by how much a changing drift may bend a frame
-
-
-@dataclass(frozen=True)
-class Rate:
-    """Drift in one scan.
-
-    Attributes
-    ----------
-    label
-        Name of the scan.
-    rate, u
-        Along x and y, m/s, with standard uncertainties.
-    """
-
-    label: str
-    rate: tuple[float, float]
-    u: tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -68,7 +50,7 @@ class DriftSoFar:
     """
 
     verdict: Verdict
-    rates: tuple[Rate, ...]
+    rates: tuple[DriftRate, ...]
     reason: str
 
     def to_dict(self) -> dict[str, Any]:
@@ -192,7 +174,9 @@ def so_far(plan: Plan, progress: Progress | None = None) -> SoFar:
         Read with ``unfinished=True``.
     """
     say = progress or (lambda stage, part: None)
-    pairs = _in_time(plan.pairs)
+    pairs = ordered(list(plan.pairs))
+    scans = [pair.scan for pair in pairs]
+    before = list(zip(rests(scans), histories(scans), strict=True))
     names = [_name(pair) for pair in pairs]
     lateral: list[LateralObservation] = []
     others: list[Observation] = []
@@ -202,7 +186,7 @@ def so_far(plan: Plan, progress: Progress | None = None) -> SoFar:
         say(f"observing {name}", k / len(pairs))
         notes = ()
         try:
-            observation = _observe(pair, pairs[k - 1] if k else None, name)
+            observation = replace(observe(pair, *before[k], rounds=_ROUNDS), label=name)
         except CalibError as error:
             refused[name] = str(error)
             continue
@@ -240,28 +224,6 @@ def _name(pair: Pair) -> str:
     return str(pair.scan.attributes.get("file", "")) or pair.scan.label
 
 
-def _in_time(pairs: Sequence[Pair]) -> list[Pair]:
-    """In the order of time where all say when they began, else in that of the plan."""
-    times = [pair.scan.started for pair in pairs]
-    if any(time is None for time in times) or len({time.tzinfo is None for time in times if time}) > 1:
-        return list(pairs)
-    return sorted(pairs, key=lambda pair: pair.scan.started)  # type: ignore[arg-type, return-value]
-
-
-def _observe(pair: Pair, before: Pair | None, name: str) -> Observation:
-    rest = None
-    if before is not None and before.scan.started is not None and pair.scan.started is not None:
-        rest = Path(before.scan).last
-    standard = pair.standard.at(pair.scan.temperature)
-    if isinstance(standard, (Grating, Grid)):
-        return replace(observe_lateral(pair.scan, standard, turned=pair.turned, rest=rest), label=name)
-    if isinstance(standard, Step):
-        return replace(observe_step(pair.scan, standard, rest=rest), label=name)
-    if isinstance(standard, Flat):
-        return replace(observe_flat(pair.scan, standard, rest=rest), label=name)
-    raise CalibError(f"{name}: a {standard.kind} is of no use in a calibration; take it out of the plan.")
-
-
 def _travel(plan: Plan, lateral: Sequence[LateralObservation]) -> tuple[float, ...]:
     if plan.scanner.travel is not None:
         return plan.scanner.travel
@@ -286,20 +248,10 @@ def _drift(fit: LateralFit, lateral: Sequence[LateralObservation]) -> DriftSoFar
     The fit takes out a constant rate. What is left is a change within a frame, and drift that dies away changes by less
     than itself in the time of a frame; so a slow one does no harm, however it goes on.
     """
-    problem, solution = fit.problem, fit.solution
-    rows: dict[int, np.ndarray] = {}
-    for name, (place, factor) in problem.remembered.items():
-        axis = next((a for a in (0, 1) if name == f"drift_{AXES[a]}"), None)
-        if axis is not None:
-            for k in np.nonzero(np.any(factor != 0, axis=1))[0]:
-                row = rows.setdefault(int(k), np.zeros((2, solution.x.size)))
-                row[axis, place] = factor[k]
+    rows, rates, solution = rows_of(fit.problem), fit.drift, fit.solution
     if len(rows) < 2:
         return None
-    rates = tuple(
-        Rate(lateral[k].label, _two(rows[k] @ solution.x), _two(solution.uncertainty(rows[k]))) for k in sorted(rows)
-    )
-    before, last = sorted(rows)[-2:]
+    before, last = list(rows)[-2:]
     change = rows[last] - rows[before]
     frame = max(lateral[k].path.frame_time for k in rows)
     tolerance = _TOLERANCE * max(float(np.ptp(lateral[k].path.fast)) for k in rows)
@@ -314,10 +266,6 @@ def _drift(fit: LateralFit, lateral: Sequence[LateralObservation]) -> DriftSoFar
         most = show(float((bend + unsure).max()), "m", 2)
         return DriftSoFar("settled", rates, f"it is so slow that no change of it will {said} more than {most}")
     return DriftSoFar("can't be told yet", rates, "these scans don't show its rate surely enough; ask again later")
-
-
-def _two(values: np.ndarray) -> tuple[float, float]:
-    return float(values[0]), float(values[1])
 
 
 def _following(

@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 
 from calib.path import Path, Samples
-from calib.scanner.effect import AXES, Coefficient, Float, Nuisances, nuisances_of
+from calib.scanner.effect import AXES, Coefficient, Factors, Float, Nuisances, nuisances_of, of_axes, over
 from calib.scanner.hysteresis import play_at
 
 
@@ -54,6 +54,10 @@ class Backlash:
     def nuisances(self, path: Path, samples: Samples) -> Nuisances:
         """None: beyond the first line, where the slow axis began makes no difference."""
         return nuisances_of([], samples)
+
+    def rescaled(self, factors: Factors) -> tuple[Backlash, Float]:
+        """The play is as wide as it was."""
+        return Backlash(over(self.width, factors), over(self.spread, factors)), of_axes(self.coefficients, factors)
 
     def settings(self) -> dict[str, Any]:
         """Return what rebuilds this effect."""

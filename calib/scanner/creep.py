@@ -17,7 +17,9 @@ from typing import Any, Literal
 import numpy as np
 
 from calib.path import Path, Samples
-from calib.scanner.effect import AXES, Coefficient, Float, Nuisances, nuisances_of
+from calib.scanner.effect import AXES, Coefficient, Factors, Float, Nuisances, nuisances_of, over
+
+_RESTED = 5.0  # s that usually pass before the next frame begins (common practice, no source)
 
 
 class Creep:
@@ -34,8 +36,8 @@ class Creep:
     travel
         Travel of x and y, m, for what an unknown rest position may have left.
     start
-        How far from its rest position the scanner may in effect have been settled, as a part of the travel: what went
-        before the rest is not known.
+        How far from its rest position the scanner may in effect have been settled, as a part of how far that is from
+        where the scanner usually is, and of the travel if it rests at the end of it: what went before is not known.
     """
 
     name = "creep"
@@ -87,12 +89,21 @@ class Creep:
         """What is left of movements before the frame: unknown if the rest position is, else small."""
         if not path.timed or not self.times.size:
             return nuisances_of([], samples)
-        shape = np.exp(-samples.time[None, :] / self.times[:, None]).sum(axis=0) / self.per_decade
+        # a scanner that is known to have rested is settled as far as relaxations are shorter than that
+        tau = self.times if path.rest is None else self.times[self.times > min(_RESTED, self.times[-1] / 10)]
+        shape = np.exp(-samples.time[None, :] / tau[:, None]).sum(axis=0) / self.per_decade
         items = []
         for axis in (0, 1):
-            jump = self.travel[axis] * (1 / 3 if path.rest is None else self.start)
+            jump = self.travel[axis] / 3
+            if path.rest is not None:  # the scan before was about the centre, and ended where the scanner rests
+                jump = 2 * self.start * float(np.hypot(path.rest[axis], self.travel[axis] / 4))
             items.append((Coefficient(f"start_creep_{AXES[axis]}", axis, "m"), shape, self.strength * jump))
         return nuisances_of(items, samples)
+
+    def rescaled(self, factors: Factors) -> tuple[Creep, Float]:
+        """Creep is in proportion to the movement."""
+        other = Creep(self.times.tolist(), over(self.travel, factors), self.strength, self.likeness, self.start)
+        return other, np.ones(len(self.coefficients))
 
     def settings(self) -> dict[str, Any]:
         """Return what rebuilds this effect."""

@@ -10,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 
 from calib.path import Path, Samples
-from calib.scanner.effect import AXES, Coefficient, Float, Nuisances, nuisances_of
+from calib.scanner.effect import AXES, Coefficient, Factors, Float, Nuisances, nuisances_of
 
 
 class Drift:
@@ -51,6 +51,10 @@ class Drift:
         since_middle = samples.time - path.frame_time / 2
         items = [(Coefficient(f"drift_{AXES[axis]}", axis, "m/s"), since_middle, self.rate) for axis in (0, 1)]
         return nuisances_of(items, samples, self.memory)
+
+    def rescaled(self, factors: Factors) -> tuple[Drift, Float]:
+        """It moves the sample, whatever the scanner is told."""
+        return self, np.ones(0)
 
     def settings(self) -> dict[str, Any]:
         """Return what rebuilds this effect."""

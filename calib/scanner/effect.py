@@ -18,6 +18,7 @@ from calib.path import Path, Samples
 
 Float = NDArray[np.float64]
 AXES = ("x", "y", "z")
+Factors = tuple[float, float, float]
 
 
 @dataclass(frozen=True)
@@ -111,9 +112,29 @@ class Effect(Protocol):
         """What is unknown of one scan only."""
         ...
 
+    def rescaled(self, factors: Factors) -> tuple[Effect, Float]:
+        """Return the same effect where lengths are commanded on other scales, and by what its coefficients change.
+
+        Parameters
+        ----------
+        factors
+            Of x, y and z: a commanded position as it was, and an indicated height, over what it is now.
+        """
+        ...
+
     def settings(self) -> dict[str, Any]:
         """Constructor arguments as plain JSON values, so that a model file can rebuild the effect."""
         ...
+
+
+def over(lengths: Sequence[float], factors: Sequence[float]) -> tuple[float, float]:
+    """Lengths along x and y on other scales."""
+    return lengths[0] / factors[0], lengths[1] / factors[1]
+
+
+def of_axes(coefficients: Sequence[Coefficient], factors: Sequence[float]) -> Float:
+    """By what displacements change that have a size of their own: those of each axis by its factor."""
+    return np.array([1 / factors[c.axis] for c in coefficients])
 
 
 def nuisances_of(items: Sequence[tuple[Coefficient, Float, float]], samples: Samples, memory: float = 0.0) -> Nuisances:

@@ -11,7 +11,8 @@ the uncertainty that they have in such scanners.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -60,6 +61,11 @@ class Height:
         Standard deviation by which the gain differs from scan to scan beyond that; estimated along with the history.
     left_out
         Why some of them were left out, in one sentence each.
+    origins
+        Parts of the covariance by where they come from, see :mod:`calib.origins`; empty if that is not known.
+    certificates
+        By identity of the standard, what the coefficients move by with one standard deviation of each certified value,
+        shape ``(terms, values)``: what models of the same standard have in common. Empty if that is not known.
     """
 
     values: Float
@@ -73,6 +79,8 @@ class Height:
     history: HeightHistory | None = None
     scatter: float = 0.0
     left_out: tuple[str, ...] = ()
+    origins: Mapping[str, Float] = field(default_factory=dict)
+    certificates: Mapping[str, Float] = field(default_factory=dict)
 
     @classmethod
     def prior(cls, span: float, bow: Bow | None = None, history: HeightHistory | None = None) -> Height:
@@ -157,6 +165,26 @@ class Height:
         unknown = self.span / np.sqrt(12)
         squares = [float(self.covariance[k, k] + self.values[k] ** 2) for k in (1, 2)]
         return float(np.sqrt((2 * unknown) ** 2 * squares[0] + (3 * unknown**2) ** 2 * squares[1]))
+
+    def split(self, derivative: Float) -> dict[str, float]:
+        """Split the variance of a quantity by what the covariance of the coefficients comes from.
+
+        Parameters
+        ----------
+        derivative
+            Of the quantity by the coefficients, shape ``(terms,)``.
+
+        Returns
+        -------
+        dict
+            Standard uncertainties by name, see :func:`calib.origins.split`.
+        """
+        from calib.origins import split
+
+        prior = Height.prior(self.span, self.bow, self.history).covariance
+        total = derivative[None] @ self.covariance @ derivative[:, None]
+        found = split(self.origins, derivative[None], self.covariance, prior, total)
+        return {name: float(np.sqrt(max(variance[0, 0], 0.0))) for name, variance in found.items()}
 
     def uncertainty(self, indicated: Float, reference: float, centred: bool, images: Float | None = None) -> Float:
         """Standard uncertainty of a height above the place where `reference` was indicated, without the bow, m.

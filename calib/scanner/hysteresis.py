@@ -24,7 +24,7 @@ from typing import Any, Literal
 import numpy as np
 
 from calib.path import Path, Samples
-from calib.scanner.effect import AXES, Coefficient, Float, Nuisances, nuisances_of
+from calib.scanner.effect import AXES, Coefficient, Factors, Float, Nuisances, nuisances_of, over
 
 # variance and reach (in amplitudes) of the trend and of the unevenness of the density, relative to its level
 _TREND = (0.05, 0.7)
@@ -119,6 +119,10 @@ class Hysteresis:
             shape = np.diff(self._mesh[0]) @ (high - low) / 2
             items.append((Coefficient(f"start_state_{AXES[axis]}", axis, ""), shape, self.strength))
         return nuisances_of(items, samples)
+
+    def rescaled(self, factors: Factors) -> tuple[Hysteresis, Float]:
+        """Loops are in proportion to their size."""
+        return Hysteresis(over(self.amplitude, factors), self.cells, self.strength), np.ones(len(self.coefficients))
 
     def settings(self) -> dict[str, Any]:
         """Return what rebuilds this effect."""

@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 
 from calib.path import Path, Samples
-from calib.scanner.effect import AXES, Coefficient, Float, Nuisances, nuisances_of
+from calib.scanner.effect import AXES, Coefficient, Factors, Float, Nuisances, nuisances_of
 
 
 class Lag:
@@ -48,6 +48,10 @@ class Lag:
     def nuisances(self, path: Path, samples: Samples) -> Nuisances:
         """None: a lag is the instrument's own."""
         return nuisances_of([], samples)
+
+    def rescaled(self, factors: Factors) -> tuple[Lag, Float]:
+        """It is a time."""
+        return self, np.ones(len(self.coefficients))
 
     def settings(self) -> dict[str, Any]:
         """Return what rebuilds this effect."""

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.polynomial import legendre
 
 from calib.path import Path, Samples
-from calib.scanner.effect import AXES, Coefficient, Float, Nuisances, nuisances_of
+from calib.scanner.effect import AXES, Coefficient, Factors, Float, Nuisances, nuisances_of, of_axes, over
 
 
 class Nonlinearity:
@@ -88,6 +88,12 @@ class Nonlinearity:
     def nuisances(self, path: Path, samples: Samples) -> Nuisances:
         """None: bending is the scanner's own."""
         return nuisances_of([], samples)
+
+    def rescaled(self, factors: Factors) -> tuple[Nonlinearity, Float]:
+        """The box of the polynomials is as large as it was."""
+        return Nonlinearity(over(self.travel, factors), over(self.centre, factors), self.degree, self.spread), of_axes(
+            self.coefficients, factors
+        )
 
     def settings(self) -> dict[str, Any]:
         """Return what rebuilds this effect."""

@@ -14,7 +14,7 @@ from typing import Any, Literal
 import numpy as np
 
 from calib.path import Path, Samples
-from calib.scanner.effect import AXES, Coefficient, Float, Nuisances, nuisances_of
+from calib.scanner.effect import AXES, Coefficient, Factors, Float, Nuisances, nuisances_of, of_axes
 
 SPREAD = 0.005
 """Prior standard deviation of an amplitude, as a part of its period (common practice, no source)."""
@@ -70,6 +70,11 @@ class Periodic:
     def nuisances(self, path: Path, samples: Samples) -> Nuisances:
         """None: the drive repeats itself."""
         return nuisances_of([], samples)
+
+    def rescaled(self, factors: Factors) -> tuple[Periodic, Float]:
+        """A turn of the drive is as long as it was."""
+        periods = tuple(tuple(p / factor for p in own) for own, factor in zip(self.periods, factors[:2], strict=True))
+        return Periodic((periods[0], periods[1]), self.spread), of_axes(self.coefficients, factors)
 
     def settings(self) -> dict[str, Any]:
         """Return what rebuilds this effect."""

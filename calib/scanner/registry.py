@@ -8,6 +8,7 @@ from typing import Any
 from calib.errors import ModelError
 from calib.scanner.backlash import Backlash
 from calib.scanner.creep import Creep
+from calib.scanner.creep_before import CreepBefore
 from calib.scanner.drift import Drift
 from calib.scanner.effect import Effect
 from calib.scanner.hysteresis import Hysteresis
@@ -17,7 +18,8 @@ from calib.scanner.periodic import Periodic
 from calib.scanner.squareness import Squareness
 
 EFFECTS: dict[str, Callable[..., Effect]] = {
-    effect.name: effect for effect in (Nonlinearity, Hysteresis, Creep, Drift, Lag, Backlash, Periodic, Squareness)
+    effect.name: effect
+    for effect in (Nonlinearity, Hysteresis, Creep, CreepBefore, Drift, Lag, Backlash, Periodic, Squareness)
 }
 
 

@@ -14,7 +14,7 @@ from typing import Any, Literal
 import numpy as np
 
 from calib.path import Path, Samples
-from calib.scanner.effect import AXES, Coefficient, Float, Nuisances, nuisances_of
+from calib.scanner.effect import AXES, Coefficient, Factors, Float, Nuisances, nuisances_of, of_axes
 
 
 class Squareness:
@@ -56,6 +56,11 @@ class Squareness:
     def nuisances(self, path: Path, samples: Samples) -> Nuisances:
         """None: where z points is the scanner's own."""
         return nuisances_of([], samples)
+
+    def rescaled(self, factors: Factors) -> tuple[Squareness, Float]:
+        """Heights have a scale of their own."""
+        lean, bend = factors[2], factors[2] ** 2
+        return self, of_axes(self.coefficients, factors) * np.array([lean, lean, bend, bend])
 
     def settings(self) -> dict[str, Any]:
         """Return what rebuilds this effect."""

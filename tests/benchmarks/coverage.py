@@ -26,11 +26,11 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
 import numpy as np  # noqa: E402
 from scipy.stats import beta  # noqa: E402
 
-from calib import calibration, measure  # noqa: E402
+from calib import measure  # noqa: E402
 from calib.budget import coverage_factor  # noqa: E402
 from calib.calibration import Scanner, calibrate  # noqa: E402
-from calib.fit import LateralFit, fit_lateral  # noqa: E402
 from calib.model import Model  # noqa: E402
+from calib.observe.lateral import LateralObservation  # noqa: E402
 from calib.path import Path  # noqa: E402
 from calib.scan import Scan  # noqa: E402
 from calib.simulate import Flat as FlatSurface  # noqa: E402
@@ -171,20 +171,10 @@ class Bench:
             found.append((scan, self.flat))
         return found
 
-    def calibrated(self, **options: object) -> tuple[Model, LateralFit]:
-        """Return the model that calibration gives, and the lateral fit behind it; see :func:`calib.calibrate`."""
-        fits: list[LateralFit] = []
-
-        def kept(*given: object, **settings: object) -> LateralFit:
-            fits.append(fit_lateral(*given, **settings))
-            return fits[-1]
-
-        calibration.fit_lateral = kept
-        try:
-            scanner = Scanner(f"foreign {self.seed}", (TRAVEL, TRAVEL, Z_TRAVEL))
-            return calibrate(self.pairs(), scanner=scanner, **options), fits[-1]
-        finally:
-            calibration.fit_lateral = fit_lateral
+    def calibrated(self, **options: object) -> Model:
+        """Return the model that calibration gives; see :func:`calib.calibrate`."""
+        scanner = Scanner(f"foreign {self.seed}", (TRAVEL, TRAVEL, Z_TRAVEL))
+        return calibrate(self.pairs(), scanner=scanner, **options)
 
 
 # --- what is measured ------------------------------------------------------------------------------
@@ -193,10 +183,10 @@ class Bench:
 def trials(seed: int, **options: object) -> list[Trial]:
     """Calibrate one instrument and measure with it; options are those of :func:`calib.calibrate`."""
     bench = Bench(seed)
-    model, fit = bench.calibrated(**options)
+    model = bench.calibrated(**options)
     return [
         *of_parameters(bench, model),
-        *of_drift(bench, fit),
+        *of_drift(bench, model),
         *of_scales(bench, model),
         *of_distances(bench, model),
         *of_pitches(bench, model),
@@ -212,28 +202,18 @@ def of_parameters(bench: Bench, model: Model) -> Iterable[Trial]:
     yield Trial(bench.seed, "z gain", "", gain.value, gain.u, k, bench.instrument.gain_z)
 
 
-def of_drift(bench: Bench, fit: LateralFit) -> Iterable[Trial]:
+def of_drift(bench: Bench, model: Model) -> Iterable[Trial]:
     """Rate of drift along either axis in the first, a middle and the last scan of the grid."""
-    problem, solution, physics = fit.problem, fit.solution, bench.instrument.physics
-    for axis, name in enumerate("xy"):
-        place, factor = problem.remembered[f"drift_{name}"]
-        for index in (0, len(problem.observations) // 2, len(problem.observations) - 1):
-            row = np.zeros(solution.x.size)
-            row[place] = factor[index]
-            observation = problem.observations[index]
-            began = (observation.started - bench.instrument.instrument.began).total_seconds()
-            whole = observation.path.frame_time
-            truth = physics._drift(np.array([whole]), began)[axis, 0] / whole
-            u = float(solution.uncertainty(row[None])[0])
-            yield Trial(
-                bench.seed,
-                "drift",
-                f"{name}, {observation.label}",
-                float(row @ solution.x),
-                u,
-                coverage_factor(LEVEL),
-                truth,
-            )
+    k = coverage_factor(LEVEL)
+    paths = [one for one in model.observations if isinstance(one, LateralObservation)]
+    for index in (0, len(paths) // 2, len(paths) - 1):
+        drift, observation = model.drift[index], paths[index]
+        began = (observation.started - bench.instrument.instrument.began).total_seconds()
+        whole = observation.path.frame_time
+        truth = bench.instrument.physics._drift(np.array([whole]), began)[:, 0] / whole
+        for axis, name in enumerate("xy"):
+            about = f"{name}, {drift.label}"
+            yield Trial(bench.seed, "drift", about, drift.rate[axis], drift.u[axis], k, float(truth[axis]))
 
 
 def of_scales(bench: Bench, model: Model) -> Iterable[Trial]:

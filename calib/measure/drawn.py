@@ -1,0 +1,37 @@
+"""Draws of what has a joint covariance, for Monte Carlo propagation through a true function."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calib.monte_carlo import Sample
+from calib.scanner.effect import Float
+
+
+def root(covariance: Float) -> Float:
+    """Matrix R with R Rᵀ a covariance, both ``(n, n)``; what rounding makes negative counts as zero."""
+    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def joint_normal(sure: Float, unsure: Float, dof: float) -> Sample:
+    """Return what draws errors, shape ``(n, trials)``: normal ones, and ones whose size is known from few observations.
+
+    Parameters
+    ----------
+    sure
+        Covariance of normal errors, ``(n, n)``.
+    unsure
+        Covariance of errors whose common size has `dof` degrees of freedom: a multivariate t distribution
+        (JCGM 101:2008, 6.4.9).
+    """
+    by_sure, by_unsure = root(sure), root(unsure)
+
+    def draw(rng: np.random.Generator, size: int) -> Float:
+        found = by_sure @ rng.standard_normal((by_sure.shape[1], size))
+        more = by_unsure @ rng.standard_normal((by_unsure.shape[1], size))
+        if np.isfinite(dof):
+            more *= np.sqrt(dof / rng.chisquare(dof, size))
+        return np.asarray(found + more)
+
+    return draw
