@@ -183,7 +183,7 @@ def test_correction_helps_and_by_how_much() -> None:
 
 def test_checks_conform_and_measure_what_is_true() -> None:
     run = demonstrated()
-    checks = json.loads((run.folder / "verification.json").read_text("utf-8"))
+    checks = json.loads((run.folder / "verification.json").read_text("utf-8"))["checks"]
     assert [check["verdict"] for check in checks] == ["conforms"] * 3
     assert all(check["independent"] for check in checks)
     pitch = checks[0]["results"][0]

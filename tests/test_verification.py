@@ -13,7 +13,6 @@ from calib.errors import ModelError, OutputExistsError, ScanError
 from calib.measure.lattice_fit import quantities
 from calib.simulate import Grating, Step, raster
 from calib.simulate import Grid as GridSurface
-from calib.standard import Flat, Value
 from calib.verification import Result, verify
 from tests.instruments import calibrated, grating, grid, step
 
@@ -76,13 +75,10 @@ def test_an_undetermined_gain_decides_nothing() -> None:
     assert check.verdict == "can't be decided"
 
 
-def test_another_scanner_and_flats_are_refused() -> None:
+def test_another_scanner_is_refused() -> None:
     scan, model = scan_for(Step(height=100e-9, width=5e-6), title="step")
     with pytest.raises(ModelError, match="scanner"):
         verify(model, scan.replace(scanner="another"), step())
-    flat = Flat(name="flat", flatness=Value(10e-9, 3e-9), area=(1e-3, 1e-3))
-    with pytest.raises(ScanError, match="grating, a grid or a step"):
-        verify(model, scan, flat)
 
 
 def test_it_is_written_once(tmp_path) -> None:

@@ -1,35 +1,27 @@
-"""Commands about models: make one, look at it, verify it."""
+"""Commands about models: make one, look at it."""
 
 from __future__ import annotations
 
-import json
 import shlex
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
+from calib.cli.histories import HistoryOf, file_result, filed_line, in_history
 from calib.cli.running import (
-    AnyScanner,
     AsJson,
-    Channel,
     Despite,
-    Exit,
     Force,
-    Given,
     check_findings,
     check_output,
     complain,
     examples,
-    given,
     progress,
     say,
     say_json,
 )
-
-if TYPE_CHECKING:
-    from calib.calibration import Pair
 
 ModelFile = Annotated[Path, typer.Argument(metavar="MODEL.json", show_default=False, help="Made by calib calibrate.")]
 
@@ -46,6 +38,7 @@ class NoiseOf(StrEnum):
 CALIBRATE_EXAMPLES = examples(
     "calib calibrate plan.toml -o model.json",
     "calib calibrate plan.toml -o model.json --degree 3 --force",
+    "calib calibrate plan.toml -o model.json --history models",
 )
 
 
@@ -64,6 +57,7 @@ def calibrate(
         NoiseOf,
         typer.Option(help="Scale the noise of the observations to the residuals, or take it as known from the images."),
     ] = NoiseOf.RESIDUALS,
+    history: HistoryOf = None,
     despite: Despite = False,
     force: Force = False,
     as_json: AsJson = False,
@@ -96,11 +90,12 @@ def calibrate(
     command = _command("calibrate", plan_file, output, degree, noise, despite)
     model = model.replace(provenance={**model.provenance, "command": command}, notes=(*model.notes, *told(after)))
     model.save(output, force=force)
+    filed = file_result(history, model)
     if as_json:
         findings = {label: [finding.to_dict() for finding in findings] for label, findings in found.items()}
-        say_json({"model": str(output), **wording.model_dict(model), "findings": findings})
+        say_json({"model": str(output), **in_history(filed), **wording.model_dict(model), "findings": findings})
     else:
-        say(*wording.model_head(model), *wording.model_open(model), "", f"Saved as {output}.")
+        say(*wording.model_head(model), *wording.model_open(model), "", f"Saved as {output}.", *filed_line(filed))
 
 
 def _command(name: str, plan: Path, output: Path, degree: int | None, noise: NoiseOf, despite: bool) -> str:
@@ -109,118 +104,6 @@ def _command(name: str, plan: Path, output: Path, degree: int | None, noise: Noi
     words += [] if noise is NoiseOf.RESIDUALS else ["--noise", noise.value]
     words += ["--despite-findings"] if despite else []
     return shlex.join(words)
-
-
-# --- verify ----------------------------------------------------------------------------------------
-
-VERIFY_EXAMPLES = examples(
-    "calib verify --model model.json check.nc --standard grating.toml",
-    "calib verify --model model.json checks.toml -o verification.json",
-)
-
-
-def verify(
-    scan_or_plan: Annotated[
-        Path,
-        typer.Argument(metavar="SCAN|PLAN.toml", show_default=False, help="A scan, or a plan that names several."),
-    ],
-    model_file: Annotated[Path, typer.Option("--model", metavar="MODEL.json", help="Made by calib calibrate.")],
-    standard: Annotated[
-        str | None,
-        typer.Option(metavar="STD", help="What the scan shows: a standard's file, or the name of a packaged one."),
-    ] = None,
-    turned: Annotated[
-        str | None, typer.Option(metavar="ANGLE", help="How the standard was turned on the stage, such as '90 deg'.")
-    ] = None,
-    output: Annotated[
-        Path | None, typer.Option("-o", "--output", metavar="FILE.json", help="Save the verification as JSON.")
-    ] = None,
-    budget: Annotated[
-        bool, typer.Option("--budget", help="List what the uncertainty of each quantity is made of.")
-    ] = False,
-    any_scanner: AnyScanner = False,
-    channel: Channel = None,
-    given_by_hand: Given = None,
-    despite: Despite = False,
-    force: Force = False,
-    as_json: AsJson = False,
-) -> None:
-    """Check a model against a standard, best one that the calibration did not use.
-
-    Exit code 0: conforms, 1: does not conform, 3: can't be decided; of several, the worst.
-    """
-    from calib.model import load_model
-    from calib.verification import verify as check
-
-    check_output(output, force)
-    model = load_model(model_file)
-    pairs = _pairs(scan_or_plan, standard, turned, channel, given_by_hand)
-    checks = []
-    with progress("verifying") as tell:
-        for number, pair in enumerate(pairs):
-            if tell:
-                tell(f"verifying {pair.scan.label}", number / len(pairs))
-            check_findings(pair.scan.label, pair.scan, despite, pair.standard)
-            checks.append(check(model, pair.scan, pair.standard, turned=pair.turned, any_scanner=any_scanner))
-    told: Any = [one.to_dict() for one in checks]
-    if standard is not None:
-        told = told[0]
-    if output is not None:
-        _save(told, output, force)
-    if as_json:
-        say_json(told)
-    else:
-        for number, one in enumerate(checks):
-            if number:
-                say("")
-            say(*one.summary())
-            if budget:
-                from calib.cli.budgets import budget_lines
-
-                for result in one.results:
-                    say("", *budget_lines(result.budget()))
-        if output is not None:
-            say("", f"Saved as {output}.")
-    raise typer.Exit(_code([one.verdict for one in checks]))
-
-
-def _pairs(
-    path: Path, standard: str | None, turned: str | None, channel: str | None, by_hand: list[str] | None
-) -> list[Pair]:
-    from calib import units
-    from calib.calibration import Pair
-    from calib.errors import PlanError
-    from calib.plan import read_plan, read_scan_as
-    from calib.standard import load_standard
-
-    if path.suffix.lower() == ".toml":
-        if standard is not None or turned is not None or channel is not None or by_hand:
-            raise PlanError(
-                f"{path} is taken for a plan, which says by itself what each scan shows: leave out --standard,"
-                " --turned, --channel and --set, or name a scan."
-            )
-        return list(read_plan(path).pairs)
-    if standard is None:
-        raise PlanError(f"Say what {path} shows: --standard with a standard's file, or the name of a packaged one.")
-    angle = None if turned is None else units.parse(turned, "angle", "--turned", error=PlanError)
-    shown = load_standard(standard)
-    return [Pair(read_scan_as(path, given(by_hand), channel=channel), shown, angle)]
-
-
-def _save(told: Any, output: Path, force: bool) -> None:
-    from calib.files import write_atomically
-
-    text = json.dumps(told, ensure_ascii=False, allow_nan=False, indent=1)
-    with write_atomically(output, force) as temporary:
-        temporary.write_text(text + "\n", encoding="utf-8")
-
-
-def _code(verdicts: list[str]) -> Exit:
-    from calib.verification import CONFORMS, FAILS
-
-    if FAILS in verdicts:
-        return Exit.DOES_NOT_CONFORM
-    return Exit.FINE if all(verdict == CONFORMS for verdict in verdicts) else Exit.UNDECIDED
 
 
 # --- show ------------------------------------------------------------------------------------------
