@@ -177,7 +177,11 @@ def in_common(one: Mapping[str, Float], other: Mapping[str, Float]) -> tuple[Flo
 
 
 def compare(
-    one: Model, other: Model, conditions: Sequence[Condition], common: tuple[Float, Float] | None = None
+    one: Model,
+    other: Model,
+    conditions: Sequence[Condition],
+    common: tuple[Float, Float] | None = None,
+    alike: float = 0.0,
 ) -> Comparison:
     """Compare what two models predict.
 
@@ -189,6 +193,9 @@ def compare(
         What the coefficients of both move by together, from :func:`in_common`. Without it the models are taken as
         independent: if they share standards whose certificates matter, less than the stated difference is then to be
         expected.
+    alike
+        Part of the variance that remains which both have in common all the same, since one scanner makes the same
+        errors twice.
     """
     differences, roots, covariances = [], [], []
     parts_in_common = (np.zeros((1, 1)),) * 2 if common is None else common
@@ -201,8 +208,9 @@ def compare(
         differences.append(difference[:, 0])
         fits = [fitted_spread(model.motion, model.values, condition, root) for model, root in own]
         if common is not None:
-            pairs = zip(own, common, strict=True)
-            moved = [fitted_spread(model.motion, model.values, condition, part) for (model, _), part in pairs]
+            moved = [
+                fitted_spread(m.motion, m.values, condition, part) for (m, _), part in zip(own, common, strict=True)
+            ]
             fits.append(moved[0] - moved[1])
         roots.append(np.concatenate(fits, axis=1).transpose(0, 2, 1).reshape(2 * samples.size, -1))
         errors = sum(error_covariance(model, path, samples) for model in (one, other))
@@ -214,6 +222,7 @@ def compare(
     parts = [slice(begin, end) for begin, end in pairwise(ends)]
     for part, errors in zip(parts, covariances, strict=True):
         covariance[part, part] += errors
+    covariance *= 1 - alike
     u = np.sqrt(np.diag(covariance))
     difference = np.concatenate([part.ravel() for part in differences])
     ratio = difference / u
