@@ -31,11 +31,7 @@ def check_scan(model: Model, scan: Scan, *, any_scanner: bool = False) -> tuple[
         )
     notes = _identity(model, scan, any_scanner)
     path = Path(scan)
-    u, v = path.at(path.fast[[0, -1, 0, -1]], path.slow[[0, 0, -1, -1]])
-    low_x, high_x, low_y, high_y = model.domain.area
-    margin = 1e-3 * max(high_x - low_x, high_y - low_y) + path.pixel
-    beyond = max(low_x - u.min(), u.max() - high_x, low_y - v.min(), v.max() - high_y)
-    if beyond > margin:
+    if beyond := beyond_area(model, path):
         notes.append(f"reaches {show(beyond)} beyond the calibrated area; there the correction is extrapolated")
     small = model.domain.sizes[0]
     size = min(scan.size)
@@ -53,6 +49,15 @@ def check_scan(model: Model, scan: Scan, *, any_scanner: bool = False) -> tuple[
     return tuple(notes)
 
 
+def beyond_area(model: Model, path: Path) -> float:
+    """Return how far a scan reaches beyond the calibrated area, m; 0 within, give or take a pixel."""
+    u, v = path.at(path.fast[[0, -1, 0, -1]], path.slow[[0, 0, -1, -1]])
+    low_x, high_x, low_y, high_y = model.domain.area
+    margin = 1e-3 * max(high_x - low_x, high_y - low_y) + path.pixel
+    beyond = float(max(low_x - u.min(), u.max() - high_x, low_y - v.min(), v.max() - high_y))
+    return beyond if beyond > margin else 0.0
+
+
 def _identity(model: Model, scan: Scan, any_scanner: bool) -> list[str]:
     notes = []
     if scan.scanner and model.scanner and scan.scanner != model.scanner:
@@ -63,7 +68,7 @@ def _identity(model: Model, scan: Scan, any_scanner: bool) -> list[str]:
     elif model.scanner and not scan.scanner:
         notes.append(f"it does not name its scanner; {model.scanner!r} is assumed")
     if model.controller is not None and scan.controller is not None:
-        changed = _differences(model.controller, scan.controller)
+        changed = differing_settings(model.controller, scan.controller)
         if changed:
             said = f"{scan.label} was taken with other controller settings than the model ({changed})"
             if not any_scanner:
@@ -72,7 +77,8 @@ def _identity(model: Model, scan: Scan, any_scanner: bool) -> list[str]:
     return notes
 
 
-def _differences(ours: Mapping[str, Any], theirs: Mapping[str, Any]) -> str:
+def differing_settings(ours: Mapping[str, Any], theirs: Mapping[str, Any]) -> str:
+    """Return in words what differs between controller settings; empty if nothing does."""
     changed = []
     for key in sorted(set(ours) | set(theirs)):
         a, b = ours.get(key), theirs.get(key)
