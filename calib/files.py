@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import hashlib
 import os
+import re
 import secrets
 import tomllib
 from collections.abc import Iterable, Iterator
@@ -55,6 +56,42 @@ def write_atomically(path: str | Path, force: bool = False) -> Iterator[Path]:
     finally:
         with suppress(OSError):
             temporary.unlink(missing_ok=True)
+
+
+def move_new(temporary: str | Path, path: str | Path) -> bool:
+    """Give a finished file its name, unless there is something of that name: then nothing happens.
+
+    Two who try at once never both succeed, where the file system has hard links or the system refuses to rename onto
+    another file. Elsewhere the name is looked for first.
+
+    Returns
+    -------
+    bool
+        Whether the file has the name now.
+
+    Raises
+    ------
+    FileError
+        If it can't have it.
+    """
+    temporary, path = Path(temporary), Path(path)
+    try:
+        try:
+            os.link(temporary, path)
+        except FileExistsError:
+            return False
+        except OSError:  # no hard links here
+            if os.path.lexists(path):
+                return False
+            os.rename(temporary, path)
+        else:
+            temporary.unlink()
+        _sync_folder(path.parent)
+        return True
+    except FileExistsError:
+        return False
+    except OSError as error:
+        raise FileError(f"{path} could not be written: {reason(error)}.") from error
 
 
 def sha256(path: str | Path) -> str:
@@ -127,15 +164,24 @@ def read_bounded(path: str | Path, largest: int = 2**30) -> bytes:
     return data
 
 
+_MANY_PARTS = re.compile(r"(?:[\w\"'-]{1,64}[ \t]{0,8}\.[ \t]{0,8}){50}")
+
+
 def parse_toml(data: bytes, name: str, *, error: type[CalibError] = FileError) -> dict[str, Any]:
     """Read TOML from the bytes of a file; ``name`` stands for it in the message."""
     if len(data) > _LARGEST_TEXT:
         raise error(f"{name} is too large for a TOML file.")
     try:
-        return tomllib.loads(data.decode("utf-8-sig"))
+        text = data.decode("utf-8-sig")
+        # keys of many parts take the parser time that grows with the square of their number
+        if _MANY_PARTS.search(text):
+            raise error(f"{name} is not valid TOML for calib: a key has far too many parts.")
+        return tomllib.loads(text)
     except UnicodeDecodeError:
         raise error(f"{name} is not a TOML file: it is no UTF-8 text.") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as problem:
+    except (ValueError, RecursionError) as problem:  # of a number of thousands of digits, a plain one
+        if isinstance(problem, error):
+            raise
         raise error(f"{name} is not valid TOML: {str(problem).rstrip('.') or 'it is nested too deeply'}.") from None
 
 

@@ -152,3 +152,10 @@ def test_unknown_key_suggests_the_nearest() -> None:
     assert unknown_key("K", ("U", "k", "u")) == "did you mean 'k'?"
     assert unknown_key("zzz", ("pitch", "name")) == "known are name, pitch."
     assert unknown_key("zzz", ()) == "there are none."
+
+
+@pytest.mark.parametrize("data", [b"a." * 200_000 + b"a = 1", b"[a" + b".'a'" * 20_000 + b"]", b"x = " + b"9" * 6000])
+def test_toml_that_keeps_the_parser_busy_is_refused_at_once(data: bytes) -> None:
+    """Keys of many parts take it time that grows with their square; long numbers are a plain ValueError."""
+    with pytest.raises(FileError, match="not valid TOML"):
+        parse_toml(data, "bad.toml")

@@ -7,7 +7,7 @@ module is a :class:`Format`: nothing else of calib knows about it.
 from __future__ import annotations
 
 import importlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Protocol, cast
 
@@ -17,7 +17,8 @@ from calib.scan import Scan
 
 __all__ = ["MAX_POINTS", "Format", "read_options", "read_scan", "write_scan"]
 
-_MODULES = ("native", "text")  # in the order in which they are asked whether they know a file
+# In the order in which they are asked whether they know a file.
+_MODULES = ("native", "hdf5", "sdf", "x3p", "tiff", "numpy_files", "xyz", "text")
 
 MAX_POINTS = 2**27
 """Most points that a scan may have, all channels together; what declares more is not read."""
@@ -60,10 +61,10 @@ def read_scan(path: str | Path, *, channel: str | None = None, **options: Any) -
     Parameters
     ----------
     path
-        A native scan file (NetCDF-4) or a text matrix; see ``docs/reference/scan-files.md``.
+        A file of any format of ``docs/reference/formats.md``.
     channel
-        The channel that is observed; by default ``height``, else the only or first one. For text that does not say what
-        its numbers are, what they are.
+        The channel that is observed; by default ``height``, else the only or first one. For a file that does not say
+        what its numbers are, what they are.
     **options
         Options of the format, as in the reference.
 
@@ -78,7 +79,13 @@ def read_scan(path: str | Path, *, channel: str | None = None, **options: Any) -
         A `FileError` if the file is missing, broken, of no known format, or says too little.
     """
     path = Path(path)
-    known = _known_format(path)
+    options = {name: value for name, value in options.items() if value is not None}
+    known = _known_format(path, options)
+    retrace = options.get("retrace")
+    if retrace is not None and "retrace" not in known.READ_OPTIONS:
+        from calib.formats.joining import with_retrace
+
+        return with_retrace(path, options, channel, lambda own: read_scan(path, channel=channel, **own), named=False)
     _check_options(known, known.READ_OPTIONS, options)
     scan = known.read(path, channel=channel, **options)
     return scan.replace(attributes={**scan.attributes, "file": path.name})
@@ -90,13 +97,13 @@ def write_scan(path: str | Path, scan: Scan, *, force: bool = False, **options: 
     Parameters
     ----------
     path
-        ``.nc`` for a native scan file; ``.txt``, ``.csv`` and so on for a text matrix with a TOML file beside it.
+        Its ending says the format, as in ``docs/reference/formats.md``.
     scan
         What to write.
     force
         Whether an existing file may be replaced.
     **options
-        Options of the format, as in ``docs/reference/scan-files.md``.
+        Options of the format, as in ``docs/reference/formats.md``.
 
     Raises
     ------
@@ -122,15 +129,16 @@ def _format(name: str) -> Format:
     return cast(Format, importlib.import_module(f"calib.formats.{name}"))
 
 
-def _known_format(path: Path) -> Format:
+def _known_format(path: Path, options: Mapping[str, Any]) -> Format:
     head = read_head(path)
     formats = [_format(name) for name in _MODULES]
-    for known in formats:
-        if known.recognise(head, path):
-            return known
-    for known in formats:
-        if path.name.lower().endswith(known.SUFFIXES):
-            return known
+    found = [known for known in formats if known.recognise(head, path)]
+    if not found:
+        found = [known for known in formats if path.name.lower().endswith(known.SUFFIXES)]
+    if "dataset" in options:  # the data sets of a native scan file can be read one by one, too
+        found = [known for known in found if "dataset" in known.READ_OPTIONS] or found
+    if found:
+        return found[0]
     names = " or ".join(known.NAME for known in formats)
     raise FileError(f"{path} is no scan file that can be read: expected {names}.")
 

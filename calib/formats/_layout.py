@@ -197,7 +197,8 @@ def unpack(variable: Variable) -> Array:
     if str(plain(attributes.get("_Unsigned", ""))).lower() == "true" and stored.dtype.kind == "i":
         stored = stored.view(stored.dtype.str.replace("i", "u"))
     kept = stored.dtype.kind == "f" and stored.dtype.itemsize == 4
-    values = stored.astype(np.float32 if kept else np.float64)
+    # A large image must not stand in the memory twice.
+    values = stored.astype(np.float32 if kept else np.float64, copy=False)
     missing = ~np.isfinite(values)
     with np.errstate(invalid="ignore"):
         for name in ("_FillValue", "missing_value"):
@@ -216,7 +217,9 @@ def unpack(variable: Variable) -> Array:
     if scale is not None or offset is not None:
         factor, shift = 1.0 if scale is None else float(plain(scale)), 0.0 if offset is None else float(plain(offset))
         values = values.astype(np.float64) * factor + shift
+    missing &= ~np.isnan(values)
     if missing.any():
+        values = values.copy() if values is stored or not values.flags.writeable else values
         values[missing] = np.nan
     return values
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import gzip
 import io
 import re
@@ -17,18 +16,14 @@ from numpy.typing import NDArray
 
 from calib.errors import FileError
 from calib.formats import MAX_POINTS
+from calib.formats._header import CELL, GZIP, SAMPLE, encoding, without_header
 
 Matrix = NDArray[np.float64]
 
 _PIECE = 2**22  # characters read at a time
 _LONGEST_LINE = 2**25
 _MOST_TEXT = 2**33
-_SAMPLE = 200  # lines that decide on separator and decimal mark
-_NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
-_CELL = re.compile(rf"{_NUMBER}|[+-]?(?:nan|inf|infinity)|bad", re.IGNORECASE)
 _COMMA_CELL = re.compile(r"[+-]?[0-9]*,?[0-9]+(?:[eE][+-]?[0-9]+)?|nan|bad", re.IGNORECASE)
-
-GZIP = b"\x1f\x8b"
 
 
 @dataclass(frozen=True)
@@ -50,23 +45,13 @@ class Separators:
     at_end: bool
 
 
-def looks_like_numbers(head: bytes) -> bool:
-    """Tell by the first bytes of a file whether its first line that is no comment holds numbers."""
-    text = _decode_head(head)
-    for line in text.splitlines():
-        cells = [cell for cell in re.split(r"[\s;]+", line.partition("#")[0]) if cell]
-        if cells:
-            # The last one may have been cut.
-            return all(_CELL.fullmatch(part) for cell in (cells[:-1] or cells)[:8] for part in cell.split(",") if part)
-    return False
-
-
 def read_blocks(
     path: Path,
     *,
     delimiter: str | None = None,
     decimal: str | None = None,
     skip_lines: int = 0,
+    header: list[str] | None = None,
 ) -> list[Matrix]:
     r"""Read the matrices of a text file, which blank lines separate.
 
@@ -80,6 +65,8 @@ def read_blocks(
         ``"."`` or ``","``; None to find out.
     skip_lines
         Lines at the beginning that are no data.
+    header
+        Lines before the first number are put here if one of them names a unit; without a unit they are refused.
 
     Returns
     -------
@@ -92,29 +79,54 @@ def read_blocks(
         If something in it is no number, or lines differ in length.
     """
     blocks: list[Matrix] = []
-    current: list[Matrix] = []
+    current: _Growing | None = None
     separators: Separators | None = None
     points = 0
     for lines, first in _runs(path, skip_lines):
         if not lines:
-            if current:
-                blocks.append(np.concatenate(current))
-                current = []
+            if current is not None:
+                blocks.append(current.finished())
+                current = None
             continue
         if separators is None:
-            separators = _separators(path, [line for _, line in lines[:_SAMPLE]], delimiter, decimal)
+            if header is not None:
+                lines = without_header(lines, header)
+                if not lines:
+                    continue
+            separators = _separators(path, [line for _, line in lines[:SAMPLE]], delimiter, decimal)
         rows = _rows(path, lines, separators)
-        if current and rows.shape[1] != current[0].shape[1]:
-            raise _ragged(path, first, rows.shape[1], current[0].shape[1])
+        if current is None:
+            current = _Growing(rows.shape[1])
+        if rows.shape[1] != current.columns:
+            raise _ragged(path, first, rows.shape[1], current.columns)
         points += rows.size
         if points > MAX_POINTS:
             raise FileError(f"{path} holds more than {MAX_POINTS} numbers, which no scan needs.")
         current.append(rows)
-    if current:
-        blocks.append(np.concatenate(current))
+    if current is not None:
+        blocks.append(current.finished())
     if not blocks:
         raise FileError(f"{path} holds no numbers.")
     return blocks
+
+
+class _Growing:
+    """A matrix that grows by rows in place, so that a large one never stands in the memory twice."""
+
+    def __init__(self, columns: int) -> None:
+        self.columns, self._rows = columns, 0
+        self._data = np.empty(0)
+
+    def append(self, rows: Matrix) -> None:
+        end = (self._rows + len(rows)) * self.columns
+        if end > self._data.size:
+            self._data.resize(max(end, self._data.size + self._data.size // 8), refcheck=False)
+        self._data[self._rows * self.columns : end] = rows.ravel()
+        self._rows += len(rows)
+
+    def finished(self) -> Matrix:
+        self._data.resize(self._rows * self.columns, refcheck=False)
+        return self._data.reshape(self._rows, self.columns)
 
 
 # --- lines ---------------------------------------------------------------------------------------
@@ -177,21 +189,7 @@ def _open(path: Path) -> TextIO:
         binary.close()
         raise
     # An odd byte in a comment must not keep anybody from their data; in a number it is found later.
-    return cast(TextIO, io.TextIOWrapper(binary, encoding=_encoding(start), errors="replace"))
-
-
-def _encoding(start: bytes) -> str:
-    return "utf-16" if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) else "utf-8-sig"
-
-
-def _decode_head(head: bytes) -> str:
-    if head.startswith(GZIP):
-        try:
-            head = zlib.decompressobj(wbits=31).decompress(head, 4096)
-        except zlib.error:
-            return ""
-    text = head.decode(_encoding(head), "replace")
-    return "" if "\0" in text else text
+    return cast(TextIO, io.TextIOWrapper(binary, encoding=encoding(start), errors="replace"))
 
 
 # --- numbers -------------------------------------------------------------------------------------
@@ -258,7 +256,7 @@ def _fault(path: Path, lines: list[tuple[int, str]], separators: Separators) -> 
     for number, line in lines:
         cells = [cell.strip() for cell in line.split(separators.between)]
         for column, cell in enumerate(cells, 1):
-            if cell and not _CELL.fullmatch(cell):
+            if cell and not CELL.fullmatch(cell):
                 short = cell if len(cell) <= 30 else cell[:27] + "..."
                 return FileError(
                     f"{path}, line {number}, column {column}: {short!r} is no number; "

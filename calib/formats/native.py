@@ -6,7 +6,6 @@ set is asked for. Files are laid out as the NetCDF-4 format specification says: 
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,7 +14,9 @@ import numpy as np
 
 from calib.errors import CalibError, FileError, ScanError
 from calib.files import write_atomically
-from calib.formats._fields import to_attributes
+from calib.formats import MAX_POINTS
+from calib.formats._broken import one_sentence
+from calib.formats._fields import from_attributes, to_attributes
 from calib.formats._layout import DIMENSIONS, PACKING, Variable, assemble
 from calib.scan import Scan
 
@@ -28,9 +29,9 @@ SUFFIXES = (".nc", ".nc4", ".cdf", ".h5", ".hdf5")
 READ_OPTIONS = ("passes",)
 WRITE_OPTIONS = ()
 
-_HDF5 = b"\x89HDF\r\n\x1a\n"
+HDF5 = b"\x89HDF\r\n\x1a\n"
 _CLASSIC = (b"CDF\x01", b"CDF\x02", b"CDF\x05")
-_NO_VARIABLE = b"This is a netCDF dimension but not a netCDF variable"
+NO_VARIABLE = b"This is a netCDF dimension but not a netCDF variable"
 _ATTRIBUTES = (*PACKING, "units", "_Unsigned")
 _LONG_NAMES = {
     "pass": "sweep of a line",
@@ -39,11 +40,22 @@ _LONG_NAMES = {
 }
 _CHUNK = 2**17  # points
 _LARGEST_ATTRIBUTE = 2**20  # bytes
+_MOST_ATTRIBUTES = 10_000
+_SMALL = 2**26  # bytes that a data set may declare whatever it holds
+_HIGHEST_RATIO = 2**11  # of declared to stored bytes; deflate reaches 1032
 
 
 def recognise(head: bytes, path: Path) -> bool:
-    """Tell by the signature of HDF5, or of classic NetCDF, which has a sentence of its own."""
-    return head.startswith((_HDF5, *_CLASSIC))
+    """Tell by the signature of HDF5 and the coordinates, or by classic NetCDF, which has a sentence of its own."""
+    if not head.startswith(HDF5):
+        return head.startswith(_CLASSIC)
+    import h5py
+
+    try:
+        with h5py.File(path, "r") as file:
+            return any(name in file for name in ("fast", "slow", "pass", "height")) or not len(file)
+    except Exception:  # a broken file may raise anything, and is told of when it is read
+        return True
 
 
 # --- reading -------------------------------------------------------------------------------------
@@ -72,26 +84,32 @@ def read(path: Path, *, channel: str | None = None, passes: Sequence[str] | str 
         head = stream.read(8)
     if head[:4] in _CLASSIC:
         raise FileError(f"{path} is a classic NetCDF file: save it as NetCDF-4.")
-    if not head.startswith(_HDF5):
+    if not head.startswith(HDF5):
         raise FileError(f"{path} is no NetCDF-4 file, whatever its ending says: give it the ending of what it is.")
     names = [passes] if isinstance(passes, str) else passes
-    with _one_sentence(path), h5py.File(path, "r") as file:
+    with one_sentence(path), h5py.File(path, "r") as file:
         variables = {name: _variable(dataset) for name, dataset in _datasets(file) if _is_variable(dataset)}
-        attributes = {name: _attribute(file, name) for name in file.attrs}
+        attributes = attributes_of(file)
         return assemble(variables, attributes, channel=channel, passes=names)
 
 
-@contextlib.contextmanager
-def _one_sentence(path: Path) -> Iterator[None]:
-    try:
-        yield
-    except CalibError as error:
-        raise FileError(f"{path}: {error}") from error
-    except MemoryError:
-        raise FileError(f"{path} is too large for the memory of this computer.") from None
-    except (OSError, RuntimeError, LookupError, ValueError, TypeError, AttributeError) as error:
-        # What HDF5 says of a broken file is of no use to its owner, and may be any of these.
-        raise FileError(f"{path} is broken or was cut short: get the file again.") from error
+def read_attributes(path: Path) -> dict[str, Any]:
+    """Read how a scan was taken, without its data.
+
+    Returns
+    -------
+    dict
+        Fields of :class:`calib.Scan`, so far as the file states them, and ``attributes`` with all others.
+
+    Raises
+    ------
+    FileError
+        If the file is broken.
+    """
+    import h5py
+
+    with one_sentence(path), h5py.File(path, "r") as file:
+        return from_attributes(attributes_of(file))
 
 
 def _datasets(file: h5py.File) -> Iterator[tuple[str, h5py.Dataset]]:
@@ -102,17 +120,46 @@ def _datasets(file: h5py.File) -> Iterator[tuple[str, h5py.Dataset]]:
             raise FileError(f"{name!r} is a link to something else, which a scan file must not have.")
         dataset = file[name]
         if isinstance(dataset, h5py.Dataset):
-            # Either could make other files of this computer appear as data.
-            if dataset.external or dataset.is_virtual:
-                raise FileError(f"{name!r} keeps its data in other files, which a scan file must not do.")
+            check_storage(dataset, name)
             yield name, dataset
 
 
+def check_storage(dataset: h5py.Dataset, name: str) -> None:
+    """Refuse a data set whose data stand in other files, or that declares far more than the file holds.
+
+    Raises
+    ------
+    FileError
+        With the reason.
+    """
+    # Either could make other files of this computer appear as data.
+    if dataset.external or dataset.is_virtual:
+        raise FileError(f"{name!r} keeps its data in other files, which a scan file must not do.")
+    size = int(dataset.dtype.itemsize)
+    for length in dataset.shape or ():
+        size *= int(length)
+    if size > MAX_POINTS * 8:
+        raise FileError(f"{name!r} declares more than {MAX_POINTS} points, which no scan needs.")
+    piece = int(dataset.dtype.itemsize)
+    for length in dataset.chunks or ():
+        piece *= int(length)
+    # What was never written reads as zeros or gaps: a file of a few bytes could fill the memory with them.
+    if max(size, piece) > max(_SMALL, dataset.id.get_storage_size() * _HIGHEST_RATIO):
+        raise FileError(f"{name!r} declares {dataset.size} points, far more than the file holds.")
+
+
 def _is_variable(dataset: h5py.Dataset) -> bool:
-    return "NAME" not in dataset.attrs or not bytes(np.bytes_(_attribute(dataset, "NAME"))).startswith(_NO_VARIABLE)
+    return "NAME" not in dataset.attrs or not bytes(np.bytes_(attribute(dataset, "NAME"))).startswith(NO_VARIABLE)
 
 
-def _attribute(item: h5py.Group | h5py.Dataset, name: str) -> Any:
+def attributes_of(item: h5py.Group | h5py.Dataset) -> dict[str, Any]:
+    """Return all attributes, unless they are too many to be meant."""
+    if len(item.attrs) > _MOST_ATTRIBUTES:
+        raise FileError(f"It has {len(item.attrs)} attributes, which no scan needs.")
+    return {name: attribute(item, name) for name in item.attrs}
+
+
+def attribute(item: h5py.Group | h5py.Dataset, name: str) -> Any:
     """Return an attribute, unless it declares a size that would fill the memory before it is found to be wrong."""
     if item.attrs.get_id(name).get_storage_size() > _LARGEST_ATTRIBUTE:
         raise FileError(f"Its attribute {name!r} is too large.")
@@ -125,7 +172,7 @@ def _variable(dataset: h5py.Dataset) -> Variable:
         dims = tuple(_base(dimension[0].name) if len(dimension) else "" for dimension in dataset.dims)
     else:
         dims = (_base(dataset.name),) * min(dataset.ndim, 1) + ("",) * (dataset.ndim - 1)
-    attributes = {name: _attribute(dataset, name) for name in _ATTRIBUTES if name in dataset.attrs}
+    attributes = {name: attribute(dataset, name) for name in _ATTRIBUTES if name in dataset.attrs}
     return Variable(dims, dataset.shape or (), dataset.dtype, lambda: np.asarray(dataset[()]), attributes)
 
 
@@ -162,15 +209,21 @@ def write(path: Path, scan: Scan, *, force: bool = False) -> None:
         for name, about in channels.items():
             data = scan.channels[name]
             _, slow, fast = data.shape
+            rows = max(1, min(slow, _CHUNK // fast))
             dataset = file.create_dataset(
                 name,
-                data=data,
-                chunks=(1, max(1, min(slow, _CHUNK // fast)), min(fast, _CHUNK)),
+                shape=data.shape,
+                dtype=data.dtype,
+                chunks=(1, rows, min(fast, _CHUNK)),
                 compression="gzip",
                 compression_opts=4,
                 shuffle=True,
                 fillvalue=np.nan,
             )
+            # Chunk by chunk, since h5py would copy a large image whose rows run backwards.
+            for number, first in np.ndindex(len(data), -(-slow // rows)):
+                part = slice(first * rows, (first + 1) * rows)
+                dataset[number, part] = data[number, part]
             dataset.attrs["_FillValue"] = np.array([np.nan], dtype=data.dtype)
             dataset.attrs.update(about)
             for index, dimension in enumerate(DIMENSIONS):
@@ -240,4 +293,4 @@ def from_dataset(dataset: xarray.Dataset, *, channel: str | None = None) -> Scan
 
 
 def _loader(variable: xarray.Variable) -> Any:
-    return lambda: np.asarray(variable.values)
+    return lambda: np.array(variable.values)  # a scan must not change with the data set

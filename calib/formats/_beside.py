@@ -1,0 +1,67 @@
+"""What a file does not say of its scan: options, or the same keys in a TOML file of the same name beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from calib.errors import CalibError, FileError
+from calib.files import read_toml, unknown_key
+
+_TEXTS = (".txt", ".csv", ".tsv", ".dat", ".asc")  # they share a TOML file of the bare name
+
+
+def beside(path: Path) -> Path:
+    """Return the name of the TOML file that belongs to a file.
+
+    It is ``heights.toml`` for the texts ``heights.txt`` and ``heights.txt.gz``, and ``heights.tif.toml`` for others.
+    """
+    path = _unpacked(path)
+    return path.with_suffix(".toml") if path.suffix.lower() in _TEXTS else path.with_name(f"{path.name}.toml")
+
+
+def read_settings(path: Path, options: Mapping[str, Any], known: Sequence[str]) -> dict[str, Any]:
+    """Return what is said of a scan by options and by the file beside it; options go before.
+
+    Raises
+    ------
+    FileError
+        If the file beside it is broken, or has a key that is not among ``known`` and ``channel``.
+    """
+    settings: dict[str, Any] = {}
+    file = next((file for file in _candidates(path) if file.is_file()), None)
+    if file is not None:
+        settings, _ = read_toml(file)
+        known = ("channel", *known)
+        for key in settings:
+            if key not in known:
+                raise FileError(f"{file}: there is no key {key!r}: {unknown_key(key, known)}")
+    return {**settings, **{name: value for name, value in options.items() if value is not None}}
+
+
+def _candidates(path: Path) -> list[Path]:
+    """Return the names that the TOML file may have: the bare one belongs to a text of that name, if there is one."""
+    path = _unpacked(path)
+    found = [path.with_name(f"{path.name}.toml")]
+    texts = [path.with_suffix(ending + packed) for ending in _TEXTS for packed in ("", ".gz")]
+    if path.suffix.lower() in _TEXTS or not any(text.exists() for text in texts):
+        found.append(path.with_suffix(".toml"))
+    return found
+
+
+def _unpacked(path: Path) -> Path:
+    return path.with_name(path.name[:-3]) if path.name.lower().endswith(".gz") else path
+
+
+class naming:
+    """Put the name of the file before what is wrong with it."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def __enter__(self) -> None: ...
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        if isinstance(error, CalibError) and not str(error).startswith(str(self.path)):
+            raise FileError(f"{self.path}: {error}") from error
