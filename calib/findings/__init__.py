@@ -11,7 +11,20 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from calib.findings import lines, metadata, passes, pickup, samples
+from calib.findings import (
+    clipping,
+    edges,
+    feedback,
+    lines,
+    metadata,
+    passes,
+    past,
+    pickup,
+    samples,
+    shape,
+    steps,
+    streaks,
+)
 from calib.findings.finding import SEVERITIES, Finding, Severity, worst
 from calib.findings.sheet import sheets
 from calib.scan import Scan
@@ -57,14 +70,19 @@ def _inspect(scan: Scan, standard: Standard | None) -> Iterator[Finding]:
         limits = [each.limits for each in parts if not each.empty]
         yield from metadata.heights(scan, min(low for low, _ in limits), max(high for _, high in limits))
     yield from samples.missing_lines(parts)
-    yield from samples.saturation(parts)
-    yield from samples.quantised(parts)
+    yield from clipping.saturation(parts)
+    yield from steps.quantised(parts)
     profiles = [lines.Profile(each) for each in parts if not each.empty and not each.alike]
-    yield from lines.streaks(profiles)
+    yield from streaks.streaks(profiles)
     yield from lines.jumps(profiles)
     waves = list(pickup.interference(parts))
     yield from waves
     yield from passes.pass_checks(parts, disturbed=bool(waves))
+    yield from feedback.ringing(parts)
+    yield from edges.edge_checks(parts)
+    yield from shape.tilt(parts)
+    yield from past.levelled(parts)
+    yield from past.filtered(parts)
     if standard is not None:
         from calib.findings.against import against_standard
 

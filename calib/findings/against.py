@@ -91,10 +91,16 @@ def _by_picture(scan: Scan, standard: Grating | Grid) -> Iterator[Finding]:
     from calib.observe.image import Image
     from calib.observe.lattice import find_lattice
 
-    try:
-        find_lattice(Image.of(scan, 0), standard, None)
-    except CalibError as problem:
-        words = str(problem)
+    image, words = Image.of(scan, 0), ""
+    # a grid may lie at any angle in the scan, and is looked for to within 45 degrees of a direction
+    for turned in (None,) if isinstance(standard, Grating) else (0.0, np.pi / 4):
+        try:
+            find_lattice(image, standard, turned)
+        except CalibError as problem:
+            words = words or str(problem)
+        else:
+            return
+    if words:
         yield Finding(
             kind="no such pattern",
             severity="error",

@@ -27,6 +27,8 @@ class Finding:
         One or two sentences each: what was found and where, what to do, what it does to the result.
     lines
         First and last row of the scan concerned; None if it is the whole frame or no place at all.
+    runs
+        The rows concerned as runs of first and last row, where `lines` is no more than their span.
     area
         First and last row, first and last column concerned.
     passes
@@ -39,12 +41,14 @@ class Finding:
     advice: str
     effect: str
     lines: tuple[int, int] | None = None
+    runs: tuple[tuple[int, int], ...] = ()
     area: tuple[int, int, int, int] | None = None
     passes: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return the finding as a JSON object."""
         content = dataclasses.asdict(self)
+        content["runs"] = [list(run) for run in self.runs]
         for name in ("lines", "area", "passes"):
             content[name] = None if content[name] is None else list(content[name])
         return content

@@ -1,7 +1,7 @@
-"""Checks of line against line: streaks and jumps.
+"""Checks of line against line: jumps.
 
-A line that stands out between its neighbours is a streak; a step that is the same in all columns and is made from one
-line to the next is a jump. Edges of the surface are neither: they take more than one line, or not all columns.
+A step that is the same in all columns and is made from one line to the next is a jump. An edge of the surface is none:
+it takes more than one line, or not all columns, or comes again and again.
 """
 
 from __future__ import annotations
@@ -15,17 +15,13 @@ import numpy as np
 from calib.findings import text
 from calib.findings.finding import Finding
 from calib.findings.samples import Statistics
-from calib.findings.sheet import Bool, Float, Sheet
+from calib.findings.sheet import Float, Sheet
 
-_CLIP = 5.0  # residual scales; what is higher counts no more, so that a speck of dust is no streak
-_STANDS_OUT = 8.0  # robust deviations of the lines' scores; Gaussian lines reach 4 in a thousand lines
-_VISIBLE = 1.7  # residual scales, about 1.3 times the noise: what is less does no harm
-_SETTLING = 4  # lines at the start and the end of a frame
-_FEW_STREAKS = 3  # lines; fewer are a note
 _JUMP_SCALE = 5.0  # robust deviations of the changes from line to line
 _JUMP_NOISE = 3.0  # times the noise of a point
 _SHARP = 0.2  # of a jump; an edge two lines wide leaves a quarter of its height to the lines beside it
 _ALIKE = 0.8  # of the columns jump; lines of a grid leave the columns where they cross
+_ONE_SIZE = 0.5  # of the largest: by so much the edges of a pattern differ at most
 _MOST_JUMPS = 6  # more than that, of one size, are edges of the surface
 
 
@@ -48,80 +44,12 @@ class Profile:
         return thin
 
     @cached_property
-    def residual(self) -> Float:
-        """Each line less the median of itself and its neighbours, zero where one of them has no data."""
-        below, line, above = self.lines[:-2], self.lines[1:-1], self.lines[2:]
-        low, high = np.minimum(below, above), np.maximum(below, above)
-        rest = np.zeros_like(self.lines)
-        rest[1:-1] = np.nan_to_num(line - np.clip(line, low, high))
-        return rest
-
-
-def streaks(profiles: Sequence[Profile]) -> Iterator[Finding]:
-    """Yield lines on which a stretch is displaced."""
-    rows: list[int] = []
-    columns: list[int] = []
-    passes: list[str] = []
-    total, deepest = 0, 0.0
-    for profile in profiles:
-        sheet = profile.sheet
-        total += sheet.rows.size
-        marked, depth, span = _streaked(profile)
-        if marked.any():
-            rows.extend(sheet.rows[marked])
-            columns.extend(span)
-            passes.append(sheet.name)
-            deepest = max(deepest, depth)
-    if not rows:
-        return
-    scan = profiles[0].sheet.scan
-    yield Finding(
-        kind="streaks",
-        severity="warning" if _in_frame(rows, scan.slow.size) >= _FEW_STREAKS else "note",
-        message=f"{len(rows)} of {total} lines are displaced along a stretch, by about "
-        f"{text.value(deepest, scan.units.get(scan.channel, ''))}: {text.lines(rows)} ({text.both(passes)}).",
-        advice="Scan more slowly or with more force on the surface, and look for dirt on the probe.",
-        effect="The lines get little weight. Steps and roughness suffer if there are many.",
-        lines=text.span(rows),
-        area=(*text.span(rows), *text.span(columns)),
-        passes=tuple(dict.fromkeys(passes)),
-    )
-
-
-def _in_frame(rows: Sequence[int], count: int) -> int:
-    """How many rows are not among the first and last, where a scanner settles and the surface seems to move."""
-    return sum(_SETTLING <= row < count - _SETTLING for row in rows)
-
-
-def _streaked(profile: Profile) -> tuple[Bool, float, tuple[int, int]]:
-    rest = profile.residual
-    count, width = rest.shape
-    some = np.abs(rest[:: max(count // 256, 1)])
-    some = some[some > 0]
-    none = np.zeros(count, dtype=bool), 0.0, (0, 0)
-    if count < 8 or width < 16 or not some.size:
-        return none
-    scale = float(np.median(some))
-    box = max(8, width // 16)
-    # boxes half a box apart; a streak fills two of them that overlap, the top of a speck of dust does not
-    cut = np.clip(rest, -_CLIP * scale, _CLIP * scale)
-    score = np.zeros((count, max(2 * (width // box) - 1, 1)))
-    for k in (0, 1):
-        number = (width - k * (box // 2)) // box
-        part = cut[:, k * (box // 2) : k * (box // 2) + number * box]
-        score[:, k::2][:, :number] = part.reshape(count, number, box).mean(axis=2)[:, : score[:, k::2].shape[1]]
-    both = np.where(score[:, 1:] * score[:, :-1] > 0, np.minimum(np.abs(score[:, 1:]), np.abs(score[:, :-1])), 0.0)
-    worst = both.max(axis=1)
-    middle = float(np.median(worst[1:-1]))
-    spread = 1.4826 * float(np.median(np.abs(worst[1:-1] - middle)))
-    limit = max(middle + _STANDS_OUT * spread, _VISIBLE * scale)
-    marked = worst > limit
-    if not marked.any():
-        return none
-    where = np.flatnonzero((both[marked] > limit).any(axis=0))
-    step = profile.sheet.thin_step
-    first, last = int(where[0]) * (box // 2), min((int(where[-1]) + 3) * (box // 2), width)
-    return marked, float(np.median(np.abs(rest[marked]).max(axis=1))), (first * step, last * step - 1)
+    def level(self) -> Float:
+        """Lines less what they typically change by from one to the next: a tilt is neither streak nor jump."""
+        lines = self.lines
+        change = lines[1:] - lines[:-1]
+        slope = float(np.nanmedian(change[:: max(len(change) // 128, 1)])) if np.isfinite(change).any() else 0.0
+        return np.asarray(lines - (slope if np.isfinite(slope) else 0.0) * np.arange(len(lines))[:, None])
 
 
 @dataclass(frozen=True)
@@ -137,7 +65,7 @@ class _Jump:
 def jumps(profiles: Sequence[Profile]) -> Iterator[Finding]:
     """Yield moments at which all that follows is displaced in height."""
     found = [jump for profile in profiles for jump in _jumps(profile)]
-    if not found:
+    if not found or _are_edges(found):
         return
     scan = profiles[0].sheet.scan
     rows = [jump.row for jump in found]
@@ -156,12 +84,13 @@ def jumps(profiles: Sequence[Profile]) -> Iterator[Finding]:
         advice="Scan again. " + ("" if surely else "If an edge of the sample runs exactly along the lines, turn it."),
         effect="Heights on either side of it can't be compared, and the probe may have changed.",
         lines=text.span(rows),
+        runs=text.runs(rows),
         passes=tuple(dict.fromkeys(jump.name for jump in found)),
     )
 
 
 def _jumps(profile: Profile) -> list[_Jump]:
-    lines = profile.lines
+    lines = profile.level
     count = lines.shape[0]
     if count < 12:
         return []
@@ -188,14 +117,20 @@ def _jumps(profile: Profile) -> list[_Jump]:
         jump = _sharp(profile, row, float(middle[at]), spread)
         if jump is not None:
             found.append(jump)
-    if len(found) > _MOST_JUMPS:
-        return []
-    return found
+    return [] if len(found) > _MOST_JUMPS else found
+
+
+def _are_edges(found: Sequence[_Jump]) -> bool:
+    """Whether several jumps are all of one size, as the edges of a pattern along the lines are."""
+    sizes = np.array([abs(jump.size) for jump in found])
+    rows = np.sort([jump.row for jump in found])
+    # one jump lies on neighbouring lines of the two passes
+    return int((np.diff(rows) > 4).sum()) >= 2 and float(np.ptp(sizes)) < _ONE_SIZE * float(sizes.max())
 
 
 def _sharp(profile: Profile, row: int, size: float, spread: float) -> _Jump | None:
     """Tell a jump from an edge: each column makes it in one step, and none is made before or after."""
-    lines = profile.lines
+    lines = profile.level
     count, width = lines.shape
     if not 3 <= row < count - 3:
         return None

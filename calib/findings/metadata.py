@@ -70,6 +70,14 @@ def missing(scan: Scan) -> Iterator[Finding]:
             "Nothing, if only lateral distances matter.",
             "It serves the lateral axes only. Its tilt is unknown, and a tilted standard looks shortened.",
         )
+    if gathered := scan.attributes.get("points_binned"):
+        yield Finding(
+            kind="gathered points",
+            severity="warning",
+            message=f"The file is a list of points that lie on no grid: {gathered}.",
+            advice="Export the image itself, or give pixel_size for the cells when you read the file.",
+            effect="Positions within a cell are lost, and the mean over a cell rounds edges.",
+        )
     if scan.frame_of_reference == "true":
         yield _note(
             "corrected",

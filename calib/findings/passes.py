@@ -10,20 +10,16 @@ of it at the turns tells the lag.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
+from calib.findings.alignment import WINDOW, Pair, follow
 from calib.findings.finding import Finding
 from calib.findings.samples import Statistics
-from calib.findings.sheet import Float, Sheet
 from calib.path import Path
 from calib.units import show
 
 _COLUMNS = 256  # of the pictures that are compared; finer ones are averaged
-_ROWS = 160
-_REACH = 0.16  # of the width: how far apart passes may lie
-_WINDOW = 0.14  # of the width
 _NO_STRUCTURE = 0.1  # correlation of neighbouring lines of a dead pass
 _STRUCTURE = 0.4  # and of a live one
 _ALIKE = 0.35  # correlation of passes that show the same
@@ -33,6 +29,8 @@ _MORE_THAN_A_WAVE = 4.0  # times the noise
 _LEAST_LOOP = 0.8
 _LEAST_LAG = 3.2
 _OPEN = 0.3
+_APART = 0.6  # rows between the passes, where the slow axis never rests
+_APART_SERPENTINE = 1.0  # its lines lie between each other
 
 
 def pass_checks(all_statistics: Sequence[Statistics], *, disturbed: bool = False) -> Iterator[Finding]:
@@ -55,7 +53,7 @@ def pass_checks(all_statistics: Sequence[Statistics], *, disturbed: bool = False
     first, second = (each.sheet for each in (one, other) if each is not None)
     if first.direction < 0:
         first, second = second, first
-    pair = _Pair.of(first, second)
+    pair = Pair.of(first, second)
     if pair is None:
         return
     # nobody scans with a wave of several times the noise: what matches so well is the surface
@@ -114,87 +112,7 @@ def _structure(each: Statistics) -> tuple[float, float]:
     return (float(np.mean(values[1:] * values[:-1])) / total if total > 0 else 0.0), float(np.sqrt(total))
 
 
-@dataclass(frozen=True, eq=False)
-class _Pair:
-    """Both sheets on a coarse grid, rapid changes along the fast axis only, trace first."""
-
-    trace: Float
-    retrace: Float
-    slopes: tuple[float, float]
-    structure: float
-    binning: int
-    first: Sheet
-    second: Sheet
-
-    @classmethod
-    def of(cls, first: Sheet, second: Sheet) -> _Pair | None:
-        count = min(first.values.shape[0], second.values.shape[0])
-        rows = np.unique(np.linspace(0, count - 1, min(count, _ROWS)).round().astype(int))
-        # the lines of a serpentine lie between each other: oblique edges would seem displaced
-        between = int(np.sign(first.rows[0] - second.rows[0]))
-        if between:
-            rows = rows[(rows + between >= 0) & (rows + between < count)]
-        width = first.values.shape[1]
-        binning = max(width // _COLUMNS, 1)
-        keep = width - width % binning
-        parts, slopes = [], []
-        for sheet in (first, second):
-            lines = np.asarray(sheet.values[rows][:, :keep], dtype=np.float64)
-            if between and sheet is second:
-                lines = (lines + np.asarray(sheet.values[rows + between][:, :keep], dtype=np.float64)) / 2
-            lines = lines.reshape(rows.size, keep // binning, binning).mean(axis=2)
-            if not np.isfinite(lines).any():
-                return None
-            middle = np.nanmedian(lines)
-            low, high = np.nanpercentile(lines, [1, 99])
-            lines = np.clip(lines, low - (high - low), high + (high - low)) - middle
-            good = np.isfinite(lines)
-            lines = np.where(good, lines, 0.0)
-            x = np.linspace(-1, 1, lines.shape[1])
-            slopes.append(float((lines @ x).mean() / (x @ x)))
-            parts.append(_rapid(lines, good))
-        if parts[0].shape[1] < 32 or not all(part.any() for part in parts):
-            return None
-        return cls(parts[0], parts[1], (slopes[0], slopes[1]), float(np.std(parts[0])), binning, first, second)
-
-    def match(self, retrace: Float) -> tuple[Float, Float]:
-        """Correlation by place and shift: ``(windows, shifts)``, and the shifts in columns."""
-        width = self.trace.shape[1]
-        reach = int(_REACH * width)
-        shifts = np.arange(-reach, reach + 1)
-        product = np.zeros((shifts.size, width))
-        power = np.zeros((shifts.size, width))
-        own = (self.trace**2).sum(axis=0)
-        its = (retrace**2).sum(axis=0)
-        for k, shift in enumerate(shifts):
-            # a feature of the trace at x lies at x - shift in the retrace
-            here = slice(max(shift, 0), width + min(shift, 0))
-            there = slice(max(-shift, 0), width - max(shift, 0))
-            product[k, here] = np.einsum("rc,rc->c", self.trace[:, here], retrace[:, there])
-            power[k, here] = its[there]
-        size = int(_WINDOW * width)
-        begin = np.linspace(0, width - size, 15).round().astype(int)
-        sums = [
-            np.concatenate([np.zeros((*a.shape[:-1], 1)), np.cumsum(a, axis=-1)], axis=-1)
-            for a in (product, power, own)
-        ]
-        product, power, own = (each[..., begin + size] - each[..., begin] for each in sums)
-        # a window of which a shift leaves less than a part is not compared there
-        scale = np.sqrt(np.maximum(power, 0.25 * power.max(axis=0, keepdims=True) + 1e-300) * own[None] + 1e-300)
-        return (product / scale).T, shifts.astype(np.float64)
-
-
-def _rapid(lines: Float, good: np.ndarray) -> Float:
-    """Lines less their moving average; zero where there is no data."""
-    width = lines.shape[1]
-    size = max(width // 6, 8)
-    padded = np.pad(lines, ((0, 0), (size // 2 + 1, size // 2)), mode="reflect")
-    total = np.cumsum(padded, axis=1)
-    smooth = (total[:, size // 2 * 2 + 1 :] - total[:, : -(size // 2 * 2 + 1)]) / (size // 2 * 2 + 1)
-    return np.where(good, lines - smooth[:, :width], 0.0)
-
-
-def _mirrored(pair: _Pair) -> Iterator[Finding]:
+def _mirrored(pair: Pair) -> Iterator[Finding]:
     """Yield whether one pass matches the other only, or better, when its lines are turned round."""
     straight = float(np.median(pair.match(pair.retrace)[0].max(axis=1)))
     turned = float(np.median(pair.match(pair.retrace[:, ::-1])[0].max(axis=1)))
@@ -219,14 +137,14 @@ def _mirrored(pair: _Pair) -> Iterator[Finding]:
     )
 
 
-def _displaced(pair: _Pair) -> Iterator[Finding]:
+def _displaced(pair: Pair) -> Iterator[Finding]:
     """Yield swapped passes, or a lag, from how far the passes lie apart along the lines."""
-    displacement, correlation = _follow(*pair.match(pair.retrace))
+    displacement, correlation = follow(*pair.match(pair.retrace))
     good = correlation > _ALIKE
     if good.sum() < 9:
         return
     scan = pair.first.scan
-    place = np.linspace(-1, 1, displacement.size) * (1 - _WINDOW)
+    place = np.linspace(-1, 1, displacement.size) * (1 - WINDOW)
     path = Path(scan)
     turn = 1 + (path.overshoot / (scan.size[0] / 2) if path.timed else 0.03)
     # a loop closes at the turns, a lag does not
@@ -236,7 +154,11 @@ def _displaced(pair: _Pair) -> Iterator[Finding]:
     rest = displacement[good] - design @ fit
     u = np.sqrt(np.diag(np.linalg.inv(design.T @ design)) * (float(rest @ rest) / (rest.size - 3) + 0.01))
     constant, width = float(fit[0]), float(fit[1])
-    if width < -max(_LEAST_LOOP, 4 * float(u[1]), abs(constant) / 3):
+    # what lies along the lines seems displaced along them if the passes lie apart across them
+    apart = (_APART if scan.pattern == "raster" else _APART_SERPENTINE) * pair.oblique
+    if max(abs(constant), abs(width)) < apart:
+        return
+    if width < -max(_LEAST_LOOP, apart, 4 * float(u[1]), abs(constant) / 3):
         yield Finding(
             kind="swapped passes",
             severity="error",
@@ -251,7 +173,7 @@ def _displaced(pair: _Pair) -> Iterator[Finding]:
         )
         return
     ends = bool(good.sum() >= 12 and good[:2].any() and good[-2:].any())
-    if ends and constant > max(_LEAST_LAG, _OPEN * abs(width), 4 * float(u[0])):
+    if ends and constant > max(_LEAST_LAG, apart, _OPEN * abs(width), 4 * float(u[0])):
         pixels = constant * pair.binning / 2
         delay = pair.first.pixel_time * pixels
         words = f", {show(delay, 's')}" if np.isfinite(delay) else ""
@@ -265,32 +187,3 @@ def _displaced(pair: _Pair) -> Iterator[Finding]:
             effect="At one speed lag looks like hysteresis; a correction holds at that speed only.",
             passes=tuple(scan.passes),
         )
-
-
-def _follow(match: Float, shifts: Float) -> tuple[Float, Float]:
-    """The displacement by window as a smooth path through the correlations, and the correlation on it.
-
-    Of a periodic surface several shifts match alike. The path is the one that keeps the correlation high, changes
-    little from window to window, and is small where the probe turns.
-    """
-    count = len(match)
-    bend = 0.02 * (shifts[:, None] - shifts[None, :]) ** 2
-    # and has the sign of a loop rather than the other
-    end = np.where(shifts < 0, 0.7, 0.5) * np.abs(shifts) / shifts[-1]
-    best = match[0] - end
-    back = np.zeros((count, shifts.size), dtype=np.intp)
-    for k in range(1, count):
-        through = best[None, :] - bend
-        back[k] = through.argmax(axis=1)
-        best = through.max(axis=1) + match[k]
-    path = np.zeros(count, dtype=np.intp)
-    path[-1] = int(np.argmax(best - end))
-    for k in range(count - 1, 0, -1):
-        path[k - 1] = back[k, path[k]]
-    at = np.clip(path, 1, shifts.size - 2)
-    rows = np.arange(count)
-    low, middle, high = match[rows, at - 1], match[rows, at], match[rows, at + 1]
-    curve = low - 2 * middle + high
-    with np.errstate(divide="ignore", invalid="ignore"):
-        part = np.where(curve < 0, 0.5 * (low - high) / curve, 0.0)
-    return shifts[at] + np.clip(part, -1, 1), match[rows, path]

@@ -37,10 +37,12 @@ def interference(all_statistics: Sequence[Statistics]) -> Iterator[Finding]:
     spectra = [_Spectrum(each) for each in all_statistics if not each.empty and not each.alike]
     if not spectra or min(spectra[0].amplitude.shape) < 16:
         return
+    alone = False
     if len(spectra) == 2 and spectra[0].shape == spectra[1].shape:
         wave = _leaning(*spectra) or _upright(*spectra)
     else:
         wave = next((found for each in spectra for found in _foreign(each)), None)
+        alone = True
     if wave is None:
         return
     sheet, scan = wave.sheet, wave.sheet.scan
@@ -51,7 +53,7 @@ def interference(all_statistics: Sequence[Statistics]) -> Iterator[Finding]:
         words = f"{wave.kx * scan.fast.size:.4g} cycles a line (the scan has no timing to tell the frequency)"
     yield Finding(
         kind="interference",
-        severity="warning",
+        severity="note" if alone else "warning",  # one sheet can't tell it from what is on the sample
         message=f"A wave of {words} with an amplitude of {value(wave.size, scan.units.get(scan.channel, ''))} runs "
         "through the scan, in time and not on the sample"
         + ("." if wave.certain else ", unless the sample has a fine regular pattern of its own."),

@@ -23,11 +23,18 @@ def value(number: float, unit: str) -> str:
 
 def lines(rows: Sequence[int] | np.ndarray) -> str:
     """Name some rows: runs as first to last, and not more than a few of them."""
-    numbers = np.unique(np.asarray(rows, dtype=np.int64))
-    runs = np.split(numbers, np.flatnonzero(np.diff(numbers) > 1) + 1)
-    words = [str(run[0]) if run.size == 1 else f"{run[0]} to {run[-1]}" for run in runs]
+    found = runs(rows)
+    words = [str(first) if first == last else f"{first} to {last}" for first, last in found]
     more = f" and {len(words) - _NAMED} more" if len(words) > _NAMED else ""
-    return ("line " if numbers.size == 1 else "lines ") + ", ".join(words[:_NAMED]) + more
+    one = len(found) == 1 and found[0][0] == found[0][1]
+    return ("line " if one else "lines ") + ", ".join(words[:_NAMED]) + more
+
+
+def runs(rows: Sequence[int] | np.ndarray) -> tuple[tuple[int, int], ...]:
+    """First and last row of every run of rows without a gap."""
+    numbers = np.unique(np.asarray(rows, dtype=np.int64))
+    parts = np.split(numbers, np.flatnonzero(np.diff(numbers) > 1) + 1)
+    return tuple((int(part[0]), int(part[-1])) for part in parts)
 
 
 def span(rows: Sequence[int] | np.ndarray) -> tuple[int, int]:

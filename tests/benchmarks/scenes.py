@@ -140,9 +140,9 @@ def clean(seed: int, kind: str | None = None, **fixed: Any) -> Scene:
     kind
         One of :data:`KINDS`; by default drawn too.
     fixed
-        ``points``, ``passes``, ``pattern``, ``line_period``, ``loop``, ``gaps``, ``feature`` in place of drawn ones;
-        ``coarse`` for a pitch of 24 pixels or more; ``aligned`` for a raster along the lines of the surface,
-        within a few degrees.
+        ``points``, ``passes``, ``pattern``, ``line_period``, ``loop``, ``gaps``, ``quantum``, ``feature`` in place of
+        drawn ones; ``coarse`` for a pitch of 24 pixels or more; ``aligned`` for a raster along the lines of the
+        surface, within a few degrees.
     """
     rng = np.random.default_rng((seed, 40))
     kind = kind or str(rng.choice(KINDS, p=[0.3, 0.22, 0.16, 0.08, 0.14, 0.1]))
@@ -188,6 +188,8 @@ def clean(seed: int, kind: str | None = None, **fixed: Any) -> Scene:
         dust_height=structure,
         quantum=noise * float(rng.uniform(0.05, 0.4)) if rng.uniform() < 0.3 else 0.0,
     )
+    if "quantum" in fixed:
+        flaws = replace(flaws, quantum=float(fixed["quantum"]))
     loop = float(fixed.get("loop", rng.choice([0.0, 0.01, 0.03, 0.06, 0.06])))
     bow = float(rng.choice([0.0, 0.05])) * structure
     physics: ForeignPhysics | OwnPhysics
