@@ -43,6 +43,8 @@ _PLAY = 1e-3  # of the travel, prior of the half-width of a play (common practic
 _WORTH = (
     0.02  # by how much the mean logarithm of prediction errors has to fall for an effect to be worth its coefficients
 )
+# what went before imitates other slow changes a little even in scanners that have settled; there it does harm
+_WORTHS = {"creep_before": 0.1}
 _SAID = {
     "lag": "a lag of the recording",
     "backlash": "backlash",
@@ -374,7 +376,7 @@ def _choose(
         without = free.copy()
         without[places[name]] = False
         leaner = predict(solution, own, without).score if whole else score
-        if leaner <= score + _WORTH:
+        if leaner <= score + _WORTHS.get(name, _WORTH):
             free, score = without, leaner
             dropped.append(name)
     return degree, dropped

@@ -14,14 +14,17 @@ from typer.testing import CliRunner, Result
 
 import calib
 from calib import read_scan, write_scan
-from calib.cli import app, main, models
+from calib.cli import app, main, verifying
 from calib.cli.running import given
 from calib.errors import CalibError
 from calib.scan import Scan
 from calib.simulate import Flat, Flaws, Grid, raster, record
 from tests.demonstration import demonstrated
 
-COMMANDS = ("plan", "demo", "inspect", "calibrate", "crosscheck", "correct", "verify", "show", "standards")
+COMMANDS = (
+    *("plan", "demo", "inspect", "calibrate", "crosscheck", "correct", "convert", "verify", "interim", "show"),
+    "standards",
+)
 HEAVY = ("numpy", "scipy", "matplotlib", "lmfit", "pint", "h5py", "skimage", "xarray", "jsonschema")
 
 
@@ -61,7 +64,7 @@ def test_every_command_has_help_with_examples(command: str) -> None:
     assert f"Usage: calib {command}" in head
     assert "--json" in head
     assert f"\n    calib {command}" in tail  # one example a line, not run together
-    assert ("--force" in head) == (command not in ("inspect", "standards"))
+    assert ("--force" in head) == (command != "standards")
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -114,7 +117,7 @@ def test_wrong_use_is_exit_code_2(words: tuple[str, ...]) -> None:
 
 
 def test_shell_completion_knows_the_commands() -> None:
-    env = {**os.environ, "_CALIB_COMPLETE": "complete_bash", "COMP_WORDS": "calib in", "COMP_CWORD": "1"}
+    env = {**os.environ, "_CALIB_COMPLETE": "complete_bash", "COMP_WORDS": "calib ins", "COMP_CWORD": "1"}
     done = subprocess.run(
         [sys.executable, "-c", "from calib.cli import main; main()"],
         env=env,
@@ -308,14 +311,14 @@ def test_code_3_cannot_be_decided(done: Path, tmp_path: Path) -> None:
     result = run(*words, done / "check-x.nc", "--standard", done / "grating.toml")
     assert result.exit_code == 3
     assert "can't be decided" in result.stdout
-    assert as_json(*words, done / "checks.toml", code=3)[2]["verdict"] == "conforms"  # the worst counts
+    assert as_json(*words, done / "checks.toml", code=3)["checks"][2]["verdict"] == "conforms"  # the worst counts
 
 
 def test_worst_verdict_counts() -> None:
     conforms, fails, undecided = "conforms", "does not conform", "can't be decided"
-    assert models._code([conforms, conforms]) == 0
-    assert models._code([conforms, undecided]) == 3
-    assert models._code([undecided, fails, conforms]) == 1
+    assert verifying._code([conforms, conforms]) == 0
+    assert verifying._code([conforms, undecided]) == 3
+    assert verifying._code([undecided, fails, conforms]) == 1
 
 
 def test_code_4_partly_done(done: Path, tmp_path: Path) -> None:

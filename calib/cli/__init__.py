@@ -14,7 +14,18 @@ from typing import Annotated
 import typer
 
 import calib
-from calib.cli import crosschecks, measures, models, others, planning, scans
+from calib.cli import (
+    comparisons,
+    converting,
+    crosschecks,
+    histories,
+    measures,
+    models,
+    others,
+    planning,
+    scans,
+    verifying,
+)
 from calib.cli.running import Commands, Exit, examples, say
 
 __all__ = ["app", "main"]
@@ -59,8 +70,13 @@ _COMMANDS = (
     (planning.plan, planning.PLAN_EXAMPLES, "Propose which scans to take, and judge them as they come."),
     (models.calibrate, models.CALIBRATE_EXAMPLES, "Make a model of a scanner from scans of standards."),
     (scans.correct, scans.CORRECT_EXAMPLES, "Correct scans with a model."),
-    (models.verify, models.VERIFY_EXAMPLES, "Check a model against a standard."),
+    (converting.convert, converting.CONVERT_EXAMPLES, "Write scans in another format."),
+    (verifying.verify, verifying.VERIFY_EXAMPLES, "Check a model against standards, with limits or without."),
+    (verifying.interim, verifying.INTERIM_EXAMPLES, "Ask by a quick scan whether the scanner is where the model says."),
     (crosschecks.crosscheck, crosschecks.CROSSCHECK_EXAMPLES, "Check a model against itself, by halves of its scans."),
+    (histories.history, histories.HISTORY_EXAMPLES, "Tell what was valid when, drift, control, and what is due."),
+    (comparisons.compare, comparisons.COMPARE_EXAMPLES, "Compare two models: what changed, and what it means."),
+    (comparisons.between, comparisons.BETWEEN_EXAMPLES, "Say how sure scans are that were taken between two models."),
     (models.show, models.SHOW_EXAMPLES, "Show what a model says, and how sure that is."),
     (others.standards, others.STANDARDS_EXAMPLES, "List the standards that come along, or show one."),
 )

@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib.cli.histories import HistoryFor, Models, ValidFor
 from calib.cli.running import (
     AnyScanner,
     AsJson,
     Channel,
     Despite,
+    Exit,
     Force,
     Given,
     check_findings,
@@ -28,6 +30,7 @@ from calib.cli.running import (
 from calib.errors import CalibError, FileError
 
 if TYPE_CHECKING:
+    from calib.findings import Finding
     from calib.scan import Scan
 
 Scans = Annotated[list[Path], typer.Argument(metavar="SCAN", show_default=False, help="Scan files.")]
@@ -36,6 +39,7 @@ INSPECT_EXAMPLES = examples(
     "calib inspect grid-up.nc grid-down.nc",
     "calib inspect heights.csv --set pixel_size='50 nm' --set unit=nm",
     "calib inspect grid-up.nc --standard grid-2um --json",
+    "calib inspect grid-up.nc -o findings.png",
 )
 
 
@@ -46,6 +50,11 @@ def inspect(
     ] = None,
     channel: Channel = None,
     given_by_hand: Given = None,
+    output: Annotated[
+        Path | None,
+        typer.Option("-o", "--output", metavar="PICTURE", help="Draw the scan with its findings: PNG, SVG or PDF."),
+    ] = None,
+    force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """Say what is in scan files, what is missing, and what is wrong with them.
@@ -57,6 +66,9 @@ def inspect(
     from calib.plan import read_scan_as
     from calib.standard import load_standard
 
+    if output is not None and len(scans) > 1:
+        raise FileError(f"{output} takes the picture of one scan, and {len(scans)} are given: name one of them.")
+    check_output(output, force)
     shown = None if standard is None else load_standard(standard)
     keys, bad = given(given_by_hand), 0
     told: list[dict[str, Any]] = []
@@ -64,6 +76,8 @@ def inspect(
         try:
             scan = read_scan_as(path, keys, channel=channel)
             found = inspect_scan(scan, shown)
+            if output is not None:
+                _draw_findings(scan, found, path.name, output, force)
         except (CalibError, OSError) as error:
             bad += 1
             complain(sentence(error))
@@ -80,19 +94,31 @@ def inspect(
     raise typer.Exit(outcome(len(scans) - bad, bad))
 
 
+def _draw_findings(scan: Scan, found: tuple[Finding, ...], name: str, output: Path, force: bool) -> None:
+    from calib.report.findings_figure import findings_figure
+    from calib.report.style import save_figure
+
+    save_figure(findings_figure(scan, found, name), output, force=force)
+
+
 CORRECT_EXAMPLES = examples(
     "calib correct sample.nc --model model.json -o corrected",
     "calib correct *.nc --model model.json -o corrected --uncertainty --figures",
+    "calib correct *.nc --history models -o corrected",
     "calib correct heights.csv --set pixel_size='50 nm' --set unit=nm --model model.json -o corrected",
 )
 
 
 def correct(
     scans: Scans,
-    model_file: Annotated[Path, typer.Option("--model", metavar="MODEL.json", help="Made by calib calibrate.")],
     folder: Annotated[
         Path, typer.Option("-o", "--output", metavar="DIR", help="Folder for the corrected scans; made if need be.")
     ],
+    model_file: Annotated[
+        Path | None, typer.Option("--model", metavar="MODEL.json", help="Made by calib calibrate.")
+    ] = None,
+    history: HistoryFor = None,
+    valid_for: ValidFor = None,
     uncertainty: Annotated[
         bool, typer.Option("--uncertainty", help="Add standard uncertainties as channels u_x, u_y and u_height.")
     ] = False,
@@ -108,12 +134,12 @@ def correct(
 ) -> None:
     """Correct scans with a model: each becomes DIR/<name>.nc, on a regular grid of true coordinates.
 
-    A scan that can't be corrected is refused with a sentence, and the others are done: exit code 4 then, 2 if none was.
+    With --history each scan gets the model that was valid for it; --model goes before. A scan that can't be corrected
+    is refused with a sentence, and the others are done: exit code 4 then, 2 if none was.
     """
-    from calib.model import load_model
     from calib.plan import read_scan_as
 
-    model = load_model(model_file)
+    models = Models(model_file, history, valid_for, any_scanner)
     keys, refused = given(given_by_hand), 0
     told: list[dict[str, Any]] = []
     taken: dict[Path, Path] = {}
@@ -126,7 +152,10 @@ def correct(
                 _check_outputs(path, outputs, taken, force)
                 scan = read_scan_as(path, keys, channel=channel)
                 findings = check_findings(str(path), scan, despite)
+                model, choice = models.model_for(scan)
                 corrected = model.correct(scan, uncertainty=uncertainty, any_scanner=any_scanner)
+                if choice:
+                    corrected = corrected.replace(attributes={**corrected.attributes, "model_choice": choice})
                 _write(scan, corrected, outputs, force)
             except (CalibError, OSError) as error:
                 refused += 1
@@ -137,11 +166,14 @@ def correct(
             names = [str(output) for output in outputs]
             reports = [finding.to_dict() for finding in findings]
             told.append({"file": str(path), "outputs": names, "notes": notes, "findings": reports})
+            told[-1] |= {"model_sha256": model.sha256, "model_choice": choice}
             if not as_json:
-                say(f"{path} -> {', '.join(names)}", *([f"  note: {notes}"] if notes else []))
+                say(f"{path} -> {', '.join(names)}", *([f"  model: {choice}"] if choice else []))
+                say(*([f"  note: {notes}"] if notes else []))
     if as_json:
         say_json(told)
-    raise typer.Exit(outcome(len(scans) - refused, refused))
+    code = outcome(len(scans) - refused, refused)
+    raise typer.Exit(Exit.PARTLY if models.incomplete and code is Exit.FINE else code)
 
 
 def _stem(path: Path) -> str:

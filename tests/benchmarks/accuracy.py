@@ -32,9 +32,9 @@ from calib.verification import verify  # noqa: E402
 from tests.foreign import ForeignInstrument  # noqa: E402
 from tests.instruments import (  # noqa: E402
     TRAVEL,
-    calibrated,
     grating,
     grid,
+    pairs_of,
     position_errors,
     rigid_rest,
     step,
@@ -88,7 +88,8 @@ def trial(seed: int, loop: float, session: str, scans: int) -> dict[str, float]:
     if session == "planned":
         instrument, model, floor = planned(seed, loop, scans)
     else:
-        instrument, model = calibrated(seed, loop)
+        instrument = ForeignInstrument(seed, loop=loop)
+        model = calibrate(pairs_of(instrument), scanner=Scanner(f"foreign {seed}", TRAVEL))
     took = time.perf_counter() - began
     errors = position_errors(model, instrument)
     lengths = np.concatenate([np.linalg.norm(error, axis=0) for error, _ in errors])
@@ -117,7 +118,6 @@ def trial(seed: int, loop: float, session: str, scans: int) -> dict[str, float]:
             check = verify(model, case.scan, step()).results[0]
             result["step"] = abs(check.deviation) / check.reference
     result["pitch"] = float(np.mean(pitches))
-    calibrated.cache_clear()
     return result
 
 
