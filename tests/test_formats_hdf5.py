@@ -68,7 +68,7 @@ def test_a_single_image_is_found_and_toml_beside(tmp_path: Path) -> None:
 
 
 def test_coordinates_and_packing_of_netcdf(tmp_path: Path) -> None:
-    # written by xarray, https://pypi.org/project/xarray, through another library for HDF5
+    # written by xarray, a general-purpose library, through another library for HDF5
     surface = xarray.DataArray(
         DATA.copy(), dims=("row", "column"), name="topography", attrs={"units": "nm"},
         coords={"row": ("row", np.arange(4.0), {"units": "µm"}), "column": ("column", np.arange(5.0), {"units": "um"})},

@@ -67,7 +67,7 @@ def test_single_channel_keeps_its_type(tmp_path: Path) -> None:
 
 
 def test_independent_readers_see_the_same_numbers(tmp_path: Path) -> None:
-    # tifffile: https://pypi.org/project/tifffile, Pillow: https://pypi.org/project/pillow
+    # tifffile and Pillow, general-purpose readers
     scan = full_scan().replace(channels={"height": full_scan().height.astype(np.float32)}, units={}, channel="")
     write_scan(tmp_path / "a.tif", scan)
     expected = scan.height[:, ::-1]  # the top row comes first

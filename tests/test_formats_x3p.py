@@ -101,7 +101,7 @@ def test_binary_of_every_type(tmp_path: Path, kind: str) -> None:
 
 
 def test_points_that_are_not_valid(tmp_path: Path) -> None:
-    # Of 16 points the seventh is not valid: 7F FF, as the samples of the openGPS consortium have it (from memory).
+    # Of 16 points the seventh is not valid: 7F FF, as published samples have it (from memory).
     link = (
         "<DataLink><PointDataLink>bindata/data.bin</PointDataLink><ValidPointsLink>bindata/valid.bin</ValidPointsLink>"
         "</DataLink>"

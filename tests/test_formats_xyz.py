@@ -64,7 +64,7 @@ def test_one_channel_in_another_unit(tmp_path: Path) -> None:
 
 
 def test_numpy_reads_the_same_numbers(tmp_path: Path) -> None:
-    # numpy.loadtxt, https://pypi.org/project/numpy
+    # numpy.loadtxt
     scan = full_scan().replace(channels={"height": full_scan().height[:1]}, units={}, channel="", passes=("trace",))
     write_scan(tmp_path / "a.xyz", scan)
     x, y, z = np.loadtxt(tmp_path / "a.xyz").T
