@@ -28,11 +28,13 @@ from typing import Any
 import numpy as np
 
 from calib.between_said import Said, Value
-from calib.between_scan import joint_root, on_true_grid, smooth
 from calib.compared import refuse_other_scanner
 from calib.comparing import in_common
+from calib.correct import on_true_grid
 from calib.errors import ModelError
 from calib.locate import indicated_heights, own_spread, positions, take_out_rigid, true_height
+from calib.mean_of_models import joint_root
+from calib.mesh import Mesh
 from calib.model import Model
 from calib.model_error import error_covariance, error_sd
 from calib.path import Path, Samples
@@ -188,7 +190,8 @@ class Between:
         heights = indicated_heights(scan)
         first, second = (positions(model.motion, model.values, path, heights) for model in (self.before, self.after))
         place = (1 - late) * first + late * second
-        u = smooth(path, lambda samples: self._position_uncertainty(path, samples, late))
+        mesh = Mesh(path)
+        u = mesh.of_passes(self._position_uncertainty(path, mesh.samples, late))
         channels: dict[str, tuple[Float, str]] = {
             name: (np.asarray(values, dtype=np.float64), scan.units[name]) for name, values in scan.channels.items()
         }

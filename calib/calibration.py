@@ -13,7 +13,8 @@ import numpy as np
 
 from calib.determined import undetermined
 from calib.errors import PlanError, ScanError
-from calib.fit import LateralFit, Noise, check_fold, fit_lateral, refine_all
+from calib.fit import LateralFit, Noise, fit_lateral, refine_all
+from calib.fold import check_fold
 from calib.heights import fit_height, settled
 from calib.model import ASSUMED, Domain, Misfit, Model
 from calib.observe.lateral import LateralObservation, observe_again, observe_lateral

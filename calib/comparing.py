@@ -23,6 +23,7 @@ from calib.model import Model
 from calib.model_error import error_covariance
 from calib.observe.lateral import LateralObservation
 from calib.path import Path, Samples
+from calib.roots import root_of
 from calib.scanner.effect import Float
 from calib.scanner.motion import Motion
 
@@ -199,7 +200,7 @@ def compare(
     """
     differences, roots, covariances = [], [], []
     parts_in_common = (np.zeros((1, 1)),) * 2 if common is None else common
-    own = [(m, _root(m.covariance - part @ part.T)) for m, part in zip((one, other), parts_in_common, strict=True)]
+    own = [(m, root_of(m.covariance - part @ part.T)) for m, part in zip((one, other), parts_in_common, strict=True)]
     for condition in conditions:
         path, samples = condition.path, condition.samples
         found = [model.motion.position(path, samples, model.values) for model in (one, other)]
@@ -282,11 +283,6 @@ def expected_range(eigenvalues: Float) -> tuple[float, float]:
         draws += weight * rng.chisquare(1, _DRAWS)
     low, high = np.quantile(np.sqrt(draws), [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
     return float(low), float(high)
-
-
-def _root(covariance: Float) -> Float:
-    eigenvalues, vectors = np.linalg.eigh(covariance)
-    return np.asarray(vectors * np.sqrt(np.clip(eigenvalues, 0, None)))
 
 
 def _without_rigid(own: Float, position: Float) -> Float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,49 +24,58 @@ def correct(model: Model, scan: Scan, *, uncertainty: bool = False, any_scanner:
     distances. ``centre_x, centre_y`` are the true position of the grid's centre relative to the centre of travel.
     """
     notes = list(model.check(scan, any_scanner=any_scanner))
-    path = Path(scan)
-    x, y = positions(model.motion, model.values, path, indicated_heights(scan))
+    position = positions(model.motion, model.values, Path(scan), indicated_heights(scan))
+    source = _channels(model, scan, uncertainty)
+    return on_true_grid(scan, position, source, {"model_sha256": model.sha256}, notes)
+
+
+def on_true_grid(
+    scan: Scan,
+    position: Float,
+    channels: Mapping[str, tuple[Float, str]],
+    attributes: Mapping[str, Any],
+    notes: Sequence[str],
+) -> Scan:
+    """Return a scan on a regular grid of true coordinates, all passes on one.
+
+    Parameters
+    ----------
+    position
+        True position of all pixels, m, shape ``(2, pass, slow, fast)``.
+    channels
+        Values and unit of each.
+    attributes, notes
+        What is added to those of the scan.
+    """
     (fx, fy), (sx, sy) = scan.axes
+    x, y = position
     fast, slow = fx * x + fy * y, sx * x + sy * y
     grid_fast, centre_fast = _grid(fast, axis=2)
     grid_slow, centre_slow = _grid(slow, axis=1)
     maps = [invert(f, s, grid_fast + centre_fast, grid_slow + centre_slow) for f, s in zip(fast, slow, strict=True)]
-    source = _channels(model, scan, uncertainty)
-    channels = {
-        name: np.stack([sample(one, where) for one, where in zip(values, maps, strict=True)])
-        for name, (values, _) in source.items()
-    }
-    unsettled = sum(where.unsettled for where in maps)
-    if unsettled:
-        notes.append(f"{unsettled} points have no data, since the map could not be inverted there")
-    attributes: dict[str, Any] = dict(scan.attributes)
-    attributes["model_sha256"] = model.sha256
-    if "sha256" in attributes:
-        attributes["source_sha256"] = attributes.pop("sha256")
-    if notes:
-        attributes["correction_notes"] = "; ".join(notes)
-    return Scan(
-        channels=channels,
-        units={name: unit for name, (_, unit) in source.items()},
-        channel=scan.channel,
+    said = list(notes)
+    if unsettled := sum(where.unsettled for where in maps):
+        said.append(f"{unsettled} points have no data, since the map could not be inverted there")
+    kept = {**scan.attributes, **attributes}
+    if "sha256" in kept:
+        kept["source_sha256"] = kept.pop("sha256")
+    if said:
+        kept["correction_notes"] = "; ".join(said)
+    return scan.replace(
+        channels={
+            name: np.stack([sample(one, where) for one, where in zip(values, maps, strict=True)])
+            for name, (values, _) in channels.items()
+        },
+        units={name: unit for name, (_, unit) in channels.items()},
         fast=grid_fast,
         slow=grid_slow,
-        passes=scan.passes,
-        title=scan.title,
         centre_x=fx * centre_fast + sx * centre_slow,
         centre_y=fy * centre_fast + sy * centre_slow,
-        rotation=scan.rotation,
-        frame=scan.frame,
-        line_period=scan.line_period,
-        turnaround=scan.turnaround,
-        started=scan.started,
-        scanner=scan.scanner,
-        probe=scan.probe,
-        controller=scan.controller,
-        temperature=scan.temperature,
-        pattern=scan.pattern,
+        previous_x=None,
+        previous_y=None,
+        z_centre=None,
         frame_of_reference="true",
-        attributes=attributes,
+        attributes=kept,
     )
 
 

@@ -15,31 +15,21 @@ from calib.errors import ModelError, ScanError
 from calib.judged import judge, learned
 from calib.model import ASSUMED, DriftRate, Misfit
 from calib.observe.lateral import LateralObservation
+from calib.offered import Periods, offered_effects
 from calib.origins import Origins, of_certificates, of_lateral
 from calib.problem import Prepared, Problem
-from calib.scanner.backlash import Backlash
-from calib.scanner.creep import Creep, spread_times
-from calib.scanner.creep_before import CreepBefore
-from calib.scanner.drift import Drift
-from calib.scanner.effect import Effect, Float
-from calib.scanner.hysteresis import Hysteresis
-from calib.scanner.lag import Lag
+from calib.scanner.effect import Float
 from calib.scanner.motion import Motion
 from calib.scanner.nonlinearity import Nonlinearity
-from calib.scanner.periodic import Periodic
-from calib.scanner.squareness import Squareness
 from calib.side_by_side import side_by_side
 from calib.solve import Solution, solve
 
-Periods = tuple[tuple[float, ...], tuple[float, ...]]
 Noise = Literal["from residuals", "known"]
 Progress = Callable[[str, float], None]
 
 _HIGHEST_DEGREE = 8
 _FEWEST_SCANS = 4  # from so many on, whole scans are left out; with fewer, patches of them
 _PATCHES = 3
-_DRIFT_RATE = 1.2e-10  # m/s, prior: ambient instruments drift 0.5 to 20 nm/min, rms 7 (common practice, no source)
-_PLAY = 1e-3  # of the travel, prior of the half-width of a play (common practice, no source)
 _WORTH = (
     0.02  # by how much the mean logarithm of prediction errors has to fall for an effect to be worth its coefficients
 )
@@ -52,7 +42,6 @@ _SAID = {
     "squareness": "squareness of z",
     "creep_before": "creep left by the scans before",
 }
-_TILTS = np.deg2rad(0.5)  # between scans, below which no squareness of z can be told
 _FIRST_MISFIT = 0.002  # of a pitch, to begin with
 
 
@@ -144,7 +133,7 @@ def fit_lateral(
     """
     say = progress or (lambda stage, part: None)
     whole = len(observations) >= _FEWEST_SCANS
-    effects, left_out = choose_effects(observations, travel, periods, _play(before, travel))
+    effects, left_out = offered_effects(observations, travel, periods, _play(before, travel))
     choosing = before is None or judging
     if not choosing and before is not None:  # what was chosen is kept until the last
         kept = {effect.name for effect in before.motion.effects}
@@ -213,65 +202,6 @@ def fit_lateral(
         origins=of_lateral(problem, solution, full),
         certificates=of_certificates(problem, solution, full),
     )
-
-
-def choose_effects(
-    observations: Sequence[LateralObservation],
-    travel: tuple[float, float],
-    periods: Periods = ((), ()),
-    play: tuple[float, float] | None = None,
-) -> tuple[list[Effect], tuple[str, ...]]:
-    """Effects beside the axes and nonlinearity that these scans can tell anything of, and why others are left out.
-
-    Parameters
-    ----------
-    travel
-        Of x and y, m.
-    periods
-        Of the drives of x and of y, m.
-    play
-        Half-width of the play, as far as it is known, m.
-    """
-    play = play or (1e-4 * travel[0], 1e-4 * travel[1])
-    effects: list[Effect] = [Periodic(periods)] if any(periods) else []
-    left_out = []
-    tilts = np.array([observation.slope for observation in observations if observation.slope is not None]).reshape(
-        -1, 2
-    )
-    if len(tilts) > 1 and np.ptp(tilts, axis=0).max() > _TILTS:
-        effects.append(Squareness())
-    else:
-        left_out.append(
-            "squareness of z is left out: no sample was scanned with different tilts; turn one by 180 degrees"
-        )
-    both_ways = any(len(observation.path.passes) == 2 or observation.path.serpentine for observation in observations)
-    paths = [observation.path for observation in observations]
-    if both_ways:
-        amplitude = [float(max(np.abs(path.sweeps.apex[axis]).max() for path in paths)) for axis in (0, 1)]
-        effects.append(Hysteresis((amplitude[0], amplitude[1])))
-        effects.append(Backlash(play, (_PLAY * travel[0], _PLAY * travel[1])))
-    else:
-        left_out.append("hysteresis and backlash are left out: no scan has both trace and retrace to tell them by")
-    timed = [path for path in paths if path.timed]
-    if timed:
-        if both_ways:
-            shortest = min(path.sweep_time for path in timed)
-            longest = max(path.frame_time for path in timed)
-            creep = Creep(spread_times(shortest, longest), travel)
-            effects.append(creep)
-            if any(path.history for path in timed):
-                effects.append(CreepBefore(creep.times.tolist(), creep.per_decade, creep.strength))
-        else:
-            left_out.append("creep is left out: it can't be told from nonlinearity by one pass")
-        speeds = [path.speed for path in timed]
-        if both_ways and max(speeds) > 1.5 * min(speeds):
-            effects.append(Lag())
-        else:
-            left_out.append("lag of the recording is left out: it can't be told from hysteresis at one speed")
-        effects.append(Drift(_DRIFT_RATE))
-    else:
-        left_out.append("creep and drift are left out: no scan says its line period")
-    return effects, tuple(left_out)
 
 
 def _play(before: LateralFit | None, travel: tuple[float, float]) -> tuple[float, float] | None:
@@ -410,39 +340,6 @@ def _labels(observations: Sequence[LateralObservation]) -> list[str]:
             name, count = f"{observation.label} ({count})", count + 1
         found.append(name)
     return found
-
-
-def check_fold(motion: Motion, values: Float, observations: Sequence[LateralObservation]) -> None:
-    """Fail if true position runs backwards anywhere in the calibrated scans: such a fit is no calibration.
-
-    Raises
-    ------
-    ModelError
-        Naming the scan.
-    """
-    from calib.scanner.motion import axes_matrix
-
-    if not np.linalg.det(axes_matrix(values)) > 0:
-        raise ModelError(
-            "The solution mirrors or flattens the axes, so it is no calibration; check the sizes of the scans."
-        )
-    for observation in observations:
-        path = observation.path
-        rows = np.unique(np.linspace(1, path.slow.size - 2, 24).round().astype(np.int64))
-        columns = np.linspace(path.fast[0], path.fast[-1], 48)
-        for index in range(len(path.passes)):
-            samples = path.samples(index, rows[:, None], columns[None, :])
-            x, y = motion.position(path, samples, values).reshape(2, rows.size, columns.size)
-            (fx, fy), (sx, sy) = path.fast_axis, path.slow_axis
-            along, across = fx * x + fy * y, sx * x + sy * y
-            step = (columns[1] - columns[0], float(np.diff(path.slow[rows]).mean()))
-            a, b = np.gradient(along, axis=1) / step[0], np.gradient(across, axis=0) / step[1]
-            c, d = np.gradient(along, axis=0) / step[1], np.gradient(across, axis=1) / step[0]
-            if not np.min(a * b - c * d) > 0:
-                raise ModelError(
-                    f"The solution folds the image in {observation.label}, so it is no calibration; leave that scan"
-                    " out, or give more scans."
-                )
 
 
 def refine_all(

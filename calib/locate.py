@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calib import frames
+from calib.mesh import Mesh
 from calib.model_error import error_covariance, error_sd
 from calib.path import Path, Samples
+from calib.roots import root_of
 from calib.scan import Scan
 from calib.scanner import height as heights
 from calib.scanner.effect import Float
@@ -25,7 +27,6 @@ from calib.scanner.motion import Motion, axes_matrix
 if TYPE_CHECKING:
     from calib.model import Model
 
-_COARSE = 25  # points along each axis on which uncertainties are computed; they are smooth
 _CHUNK = 40_000
 
 
@@ -158,43 +159,22 @@ def _level_uncertainty(
 
 def _bow_uncertainty(model: Model, path: Path, position: Float) -> Float:
     """Of all pixels of a pass, shape ``(slow, fast)``; computed on a coarse mesh, since it is smooth."""
-    from scipy import ndimage
-
     if model.height.bow is None:
         # a bow is at worst a paraboloid, zero in the middle and largest in the corners
         half = max(float(np.ptp(path.fast)), float(np.ptp(path.slow)), 1e-300) / 2
         apart2 = np.sum((position - path.centre[:, None, None]) ** 2, axis=0)
         return np.asarray(heights.BOW * half * apart2 / half**2)
-    _, slow, fast = path.scan_shape
-    rows = np.unique(np.linspace(0, slow - 1, min(_COARSE, slow)).round().astype(np.int64))
-    columns = np.unique(np.linspace(0, fast - 1, min(_COARSE, fast)).round().astype(np.int64))
-    coarse = model.height.bow_uncertainty(position[:, rows][:, :, columns].reshape(2, -1))
-    at = np.meshgrid(
-        np.interp(np.arange(slow), rows, np.arange(rows.size)),
-        np.interp(np.arange(fast), columns, np.arange(columns.size)),
-        indexing="ij",
-    )
-    return np.asarray(ndimage.map_coordinates(coarse.reshape(rows.size, columns.size), at, order=1))
+    mesh = Mesh(path)
+    coarse = model.height.bow_uncertainty(position[:, mesh.rows][:, :, mesh.columns].reshape(2, -1))
+    return mesh.everywhere(coarse)
 
 
 def position_uncertainty(model: Model, path: Path) -> Float:
     """Standard uncertainties of x and y of all pixels, m; shape ``(2, pass, slow, fast)``."""
-    from scipy import ndimage
-
-    passes, slow, fast = path.scan_shape
-    rows = np.unique(np.linspace(0, slow - 1, min(_COARSE, slow)).round().astype(np.int64))
-    columns = np.unique(np.linspace(0, fast - 1, min(_COARSE, fast)).round().astype(np.int64))
-    index, row, place = np.meshgrid(np.arange(passes), rows, path.fast[columns], indexing="ij")
-    samples = path.samples(index, row, place)
-    root = spread(model, path, samples)
-    variance = np.sum(root**2, axis=1) + error_sd(model, path, samples) ** 2
-    coarse = np.sqrt(variance).reshape(2, passes, rows.size, columns.size)
-    at = np.meshgrid(
-        np.interp(np.arange(slow), rows, np.arange(rows.size)),
-        np.interp(np.arange(fast), columns, np.arange(columns.size)),
-        indexing="ij",
-    )
-    return np.stack([[ndimage.map_coordinates(one, at, order=1) for one in axis] for axis in coarse])
+    mesh = Mesh(path)
+    root = spread(model, path, mesh.samples)
+    variance = np.sum(root**2, axis=1) + error_sd(model, path, mesh.samples) ** 2
+    return mesh.of_passes(np.sqrt(variance))
 
 
 def joint_covariance(model: Model, path: Path, samples: Samples) -> Float:
@@ -228,13 +208,9 @@ def spread(model: Model, path: Path, samples: Samples, *, gauge: bool = True) ->
     """
     shared = model.motion.shared(path, samples)
     J = model.motion.jacobian(samples, model.values, shared)
-    # coefficients have different units: of the correlation matrix, so that no direction is lost for its unit
-    sd = np.sqrt(np.diag(model.covariance))
-    scale = np.where(sd > 0, sd, 1.0)
-    eigenvalues, vectors = np.linalg.eigh(model.covariance / np.outer(scale, scale))
-    keep = eigenvalues > 1e-14 * eigenvalues.max()
-    root = scale[:, None] * vectors[:, keep] * np.sqrt(eigenvalues[keep])
-    joined = np.concatenate([np.einsum("icn,cp->ipn", J, root), own_spread(model, path, samples)], axis=1)
+    joined = np.concatenate(
+        [np.einsum("icn,cp->ipn", J, root_of(model.covariance)), own_spread(model, path, samples)], axis=1
+    )
     if gauge:
         take_out_rigid(joined, model.motion.actuator(samples, model.values, shared))
     return joined

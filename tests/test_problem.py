@@ -9,7 +9,8 @@ import pytest
 
 from calib.choice import predict
 from calib.errors import ModelError
-from calib.fit import check_fold, fit_lateral
+from calib.fit import fit_lateral
+from calib.fold import check_fold
 from calib.observe.lateral import LateralObservation
 from calib.problem import Problem
 from calib.scanner.creep import Creep

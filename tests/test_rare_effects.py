@@ -13,9 +13,10 @@ import numpy as np
 import pytest
 
 from calib.errors import ModelError
-from calib.fit import LateralFit, choose_effects, fit_lateral
+from calib.fit import LateralFit, fit_lateral
 from calib.observe.lateral import LateralObservation
 from calib.observe.lattice import grid_reciprocal
+from calib.offered import offered_effects
 from calib.path import Path, Samples
 from calib.scan import Scan
 from calib.scanner import registry
@@ -222,7 +223,7 @@ def test_without_a_lean_none_is_found() -> None:
 
 def test_a_lean_can_only_be_told_from_samples_tilted_both_ways() -> None:
     level = [dataclasses.replace(o, slope=(0.0, 0.0)) for o in tilted(0.03)]
-    _, left_out = choose_effects(level, (20e-6, 20e-6))
+    _, left_out = offered_effects(level, (20e-6, 20e-6))
     assert any("turn one by 180 degrees" in why for why in left_out)
 
 

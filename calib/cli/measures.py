@@ -17,6 +17,7 @@ from calib.cli.running import (
     Channel,
     Despite,
     Given,
+    ModelOption,
     check_findings,
     examples,
     given,
@@ -70,7 +71,6 @@ class Kind(StrEnum):
 
 
 ScanFile = Annotated[Path, typer.Argument(metavar="SCAN", show_default=False, help="As recorded, not corrected.")]
-ModelFile = Annotated[Path, typer.Option("--model", metavar="MODEL.json", help="Made by calib calibrate.")]
 PassOf = Annotated[
     Which,
     typer.Option(
@@ -94,7 +94,7 @@ class _Shared:
     """What all commands take."""
 
     scan_file: ScanFile
-    model_file: ModelFile
+    model_file: ModelOption
     which: PassOf = Which.BOTH
     level: Level = 0.95
     budget: BudgetToo = False

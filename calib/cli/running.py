@@ -70,6 +70,7 @@ class Commands(TyperGroup):
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON, and nothing else on standard output.")]
 Force = Annotated[bool, typer.Option("--force", help="Write over files that exist.")]
+ModelOption = Annotated[Path, typer.Option("--model", metavar="MODEL.json", help="Made by calib calibrate.")]
 Channel = Annotated[
     str | None, typer.Option("--channel", metavar="NAME", help="Channel to look at, if not the height.")
 ]

@@ -16,6 +16,7 @@ from calib.cli.running import (
     Exit,
     Force,
     Given,
+    ModelOption,
     check_findings,
     check_output,
     examples,
@@ -28,7 +29,6 @@ from calib.cli.running import (
 if TYPE_CHECKING:
     from calib.calibration import Pair
 
-ModelOption = Annotated[Path, typer.Option("--model", metavar="MODEL.json", help="Made by calib calibrate.")]
 Turned = Annotated[
     str | None, typer.Option(metavar="ANGLE", help="How the standard was turned on the stage, such as '90 deg'.")
 ]

@@ -5,10 +5,6 @@ Options and keys are the same, and so are their values: quantities are texts wit
 
 from __future__ import annotations
 
-import gzip
-import io
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -19,7 +15,7 @@ from calib.formats._beside import beside, naming, read_settings
 from calib.formats._given import IMAGE_OPTIONS, SAID, image_of, make_scan, to_settings
 from calib.formats._header import header_unit, looks_like_numbers
 from calib.formats._matrix import read_blocks
-from calib.formats._settings import one_of, whole_number
+from calib.formats._text import layout, open_text, separator
 from calib.formats._toml import dumps
 from calib.formats.joining import with_retrace
 from calib.scan import Scan
@@ -31,8 +27,6 @@ _OF_POINTS = ("points", "columns", "lateral_unit", "middle")
 READ_OPTIONS = (*IMAGE_OPTIONS, *_OF_POINTS, *_LAYOUT, *SAID)
 WRITE_OPTIONS = ("channel", "unit")
 
-_DELIMITERS = {"space": " ", "tab": "\t", "comma": ",", "semicolon": ";"}
-_DECIMALS = {".": ".", ",": ",", "point": ".", "comma": ","}
 _ROWS = 64  # written at a time
 
 
@@ -71,16 +65,6 @@ def _read(path: Path, settings: dict[str, Any], channel: str | None, how: dict[s
         images = [image_of(block) for block in blocks]
         del blocks
         return make_scan(images, settings, channel, path, noun=("matrix", "matrices with blank lines between"))
-
-
-def layout(settings: Mapping[str, Any]) -> dict[str, Any]:
-    """Return how numbers stand in a text, as `read_blocks` takes it."""
-    delimiters = _DELIMITERS | {mark: mark for mark in _DELIMITERS.values()}
-    return {
-        "delimiter": delimiters.get(one_of(settings, "delimiter", tuple(delimiters), "")),
-        "decimal": _DECIMALS.get(one_of(settings, "decimal", tuple(_DECIMALS), "")),
-        "skip_lines": whole_number(settings, "skip_lines"),
-    }
 
 
 # --- writing -------------------------------------------------------------------------------------
@@ -123,23 +107,6 @@ def write(path: Path, scan: Scan, *, force: bool = False, channel: str | None = 
         table_file.write_text(dumps(table), encoding="utf-8")
         with open_text(matrix, path) as stream:
             _write_matrix(stream, scan, factor, mark, stored)
-
-
-def separator(path: Path) -> str:
-    """Return what stands between numbers in a file of this name."""
-    ending = path.name.lower().removesuffix(".gz").rpartition(".")[2]
-    return {"csv": ",", "tsv": "\t"}.get(ending, " ")
-
-
-@contextmanager
-def open_text(file: Path, name: Path) -> Iterator[TextIO]:
-    """Open a text for writing; it is packed if its name ends so, and the same text always gives the same bytes."""
-    with open(file, "wb") as raw:
-        packed = name.name.lower().endswith(".gz")
-        binary: Any = gzip.GzipFile("", "wb", 6, raw, mtime=0) if packed else raw
-        stream = io.TextIOWrapper(binary, encoding="utf-8", newline="\n")
-        yield stream
-        stream.close()
 
 
 def _write_matrix(stream: TextIO, scan: Scan, factor: float, mark: str, unit: str) -> None:

@@ -21,9 +21,9 @@ from calib.formats._gridding import Gridded, grid
 from calib.formats._header import columns_of, head_rows
 from calib.formats._matrix import read_blocks
 from calib.formats._settings import text_of
+from calib.formats._text import layout, open_text, separator
 from calib.formats._toml import dumps
 from calib.formats.joining import with_retrace
-from calib.formats.text import layout, open_text, separator
 from calib.scan import Scan
 
 NAME = "a list of points"

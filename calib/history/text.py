@@ -80,7 +80,7 @@ def _of_quantity(one: Followed, width: int) -> list[str]:
         moved = format_quantity(one.drift.rate * YEAR, series.unit, u=one.drift.u * YEAR)
         moved += ", significant" if one.drift.significant else ", may as well be none"
         moved += "" if one.drift.consistent else "; the points lie on no straight line"
-    lines = [f"    {series.name:<{width}}  {now};  {moved}"]
+    lines = [f"    {series.name:<{width}}  {now};  {moved}", f"    {'':<{width}}  ({series.about})"]
     if one.leaving is not None:
         found = one.leaving
         half = (found.upper - found.lower) / 2

@@ -5,13 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from calib.monte_carlo import Sample
+from calib.roots import root_of
 from calib.scanner.effect import Float
-
-
-def root(covariance: Float) -> Float:
-    """Matrix R with R Rᵀ a covariance, both ``(n, n)``; what rounding makes negative counts as zero."""
-    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
 def joint_normal(sure: Float, unsure: Float, dof: float) -> Sample:
@@ -25,7 +20,7 @@ def joint_normal(sure: Float, unsure: Float, dof: float) -> Sample:
         Covariance of errors whose common size has `dof` degrees of freedom: a multivariate t distribution
         (JCGM 101:2008, 6.4.9).
     """
-    by_sure, by_unsure = root(sure), root(unsure)
+    by_sure, by_unsure = root_of(sure), root_of(unsure)
 
     def draw(rng: np.random.Generator, size: int) -> Float:
         found = by_sure @ rng.standard_normal((by_sure.shape[1], size))

@@ -11,7 +11,7 @@ import numpy as np
 
 from calib.budget import Contribution
 from calib.errors import MeasurementError, ScanError
-from calib.measure.drawn import joint_normal, root
+from calib.measure.drawn import joint_normal
 from calib.measure.measured import Measured
 from calib.measure.places import Covariances, Seen, covariances, find_again, true_positions
 from calib.model import Model
@@ -20,6 +20,7 @@ from calib.monte_carlo import Sample
 from calib.observe.lateral import sample_slope
 from calib.origins import NOISE
 from calib.path import Path
+from calib.roots import root_of
 from calib.scan import Scan
 from calib.scanner.effect import Float
 from calib.units import parse, show
@@ -137,8 +138,9 @@ class Points:
         misread = self.reading[:, None, None] * rng.uniform(-1, 1, (2, n, size))
         moved += np.tensordot(np.stack([self.path.fast_axis, self.path.slow_axis], axis=1), misread, 1)
         if self.seen is not None:
-            find = np.stack([root(one) for one in self.seen.covariance])
-            moved[1] += np.einsum("nij,njs->ins", find, rng.standard_normal((n, find.shape[2], size)))
+            for k, one in enumerate(self.seen.covariance):
+                find = root_of(one)
+                moved[1, :, k] += find @ rng.standard_normal((find.shape[1], size))
         return moved, misread
 
     @cached_property

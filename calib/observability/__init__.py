@@ -19,7 +19,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from calib.fit import choose_effects
 from calib.observability.confounded import NOTHING, Confounded, groups
 from calib.observability.linearised import WEAK, Linearised
 from calib.observability.observables import Observable, lateral_rows
@@ -28,6 +27,7 @@ from calib.observe.lateral import LateralObservation
 from calib.observe.levels import FlatObservation
 from calib.observe.planned import flat_planned, observe_planned, step_planned
 from calib.observe.step import StepObservation
+from calib.offered import offered_effects
 from calib.scanner.effect import Effect, Float
 from calib.scanner.motion import Motion
 from calib.scanner.nonlinearity import Nonlinearity
@@ -181,7 +181,7 @@ def observability_of(model: Model) -> Observability:
 
 def plausible(observations: Sequence[LateralObservation], travel: tuple[float, float], degree: int = _DEGREE) -> Motion:
     """Axes, bending and the effects that a fit of these scans would have."""
-    effects, _ = choose_effects(observations, travel)
+    effects, _ = offered_effects(observations, travel)
     bent = any(isinstance(effect, Nonlinearity) for effect in effects)
     return Motion([*([] if bent else [Nonlinearity(travel, degree=degree)]), *effects])
 
