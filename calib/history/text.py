@@ -74,10 +74,11 @@ def _of_validity(one: Validity) -> list[str]:
 def _of_quantity(one: Followed, width: int) -> list[str]:
     series = one.series
     now = format_quantity(float(series.values[-1]), series.unit, u=float(series.u[-1]))
+    unit = "%" if series.unit == "1" else series.unit  # of changes
     if one.drift is None:
         moved = "no drift can be told from one model"
     else:
-        moved = format_quantity(one.drift.rate * YEAR, series.unit, u=one.drift.u * YEAR)
+        moved = format_quantity(one.drift.rate * YEAR, unit, u=one.drift.u * YEAR)
         moved += ", significant" if one.drift.significant else ", may as well be none"
         moved += "" if one.drift.consistent else "; the points lie on no straight line"
     lines = [f"    {series.name:<{width}}  {now};  {moved}", f"    {'':<{width}}  ({series.about})"]
@@ -85,7 +86,7 @@ def _of_quantity(one: Followed, width: int) -> list[str]:
         found = one.leaving
         half = (found.upper - found.lower) / 2
         lines.append(
-            f"    {'':<{width}}  leaves its tolerance of ± {show(half, series.unit)}: earliest {_when(found.earliest)},"
+            f"    {'':<{width}}  leaves its tolerance of ± {show(half, unit)}: earliest {_when(found.earliest)},"
             f" likely {_when(found.likely)}, latest {_when(found.latest)}"
         )
     return lines
