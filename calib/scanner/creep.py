@@ -19,8 +19,6 @@ import numpy as np
 from calib.path import Path, Samples
 from calib.scanner.effect import AXES, Coefficient, Factors, Float, Nuisances, nuisances_of, over
 
-_RESTED = 5.0  # s that usually pass before the next frame begins (common practice, no source)
-
 
 class Creep:
     """Relaxations of x and y.
@@ -89,9 +87,7 @@ class Creep:
         """What is left of movements before the frame: unknown if the rest position is, else small."""
         if not path.timed or not self.times.size:
             return nuisances_of([], samples)
-        # a scanner that is known to have rested is settled as far as relaxations are shorter than that
-        tau = self.times if path.rest is None else self.times[self.times > min(_RESTED, self.times[-1] / 10)]
-        shape = np.exp(-samples.time[None, :] / tau[:, None]).sum(axis=0) / self.per_decade
+        shape = np.exp(-samples.time[None, :] / self.times[:, None]).sum(axis=0) / self.per_decade
         items = []
         for axis in (0, 1):
             jump = self.travel[axis] / 3
