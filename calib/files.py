@@ -209,6 +209,9 @@ def _readable(path: Path) -> Iterator[None]:
     if path.is_dir():
         raise FileError(f"{path} is a folder, not a file.")
     try:
+        # A pipe would be waited for, and a device may never end.
+        if path.exists() and not path.is_file():
+            raise FileError(f"{path} is no ordinary file, but a pipe or a device: save its content to a file first.")
         yield
     except FileNotFoundError:
         raise FileError(f"There is no file {path}.") from None

@@ -202,7 +202,8 @@ def test_turned_frame(tmp_path: Path) -> None:
     scan = read(tmp_path, packed(turned([[cos, -sin, 0], [sin, cos, 0], [0, 0, 1]])))
     assert scan.rotation == pytest.approx(0.5, abs=1e-15)
     scan = read(tmp_path, packed(turned([[1, 0, 0], [0, cos, -sin], [0, sin, cos]])))
-    assert scan.attributes["note"].startswith("Its frame is tilted")
+    assert scan.attributes["frame_tilt"] == pytest.approx(0.5, abs=1e-15)
+    assert scan.rotation == 0
     for matrix in ([[1, 0, 0], [0, -1, 0], [0, 0, -1]], np.ones((3, 3)), np.diag([1, -1, 1])):
         with pytest.raises(FileError, match="no turn of a surface"):
             read(tmp_path, packed(turned(matrix)))
@@ -523,10 +524,25 @@ def test_check_sums(tmp_path: Path) -> None:
     with pytest.raises(FileError, match=r"MD5 check sum of 'bindata/data\.bin' does not agree"):
         read(tmp_path, wrong)
     assert heights(tmp_path, wrong, checksum=False) == HEIGHTS.tolist()
+    assert read(tmp_path, wrong, checksum=False).attributes["wrong_checksum"] == "bindata/data.bin"
     with pytest.raises(FileError, match="checksum must be true or false"):
         read(tmp_path, wrong, checksum="no")
     scan = read(tmp_path, packed(document(), md5checksum_dot_hex=b"0" * 32 + b" *main.xml\n"))
-    assert scan.attributes["note"] == "The MD5 check sum of main.xml does not agree with the file."
+    assert scan.attributes["wrong_checksum"] == "main.xml"
+    whole = packed(document(), md5checksum_dot_hex=hashlib.md5(document().encode()).hexdigest().encode())
+    assert "wrong_checksum" not in read(tmp_path, whole).attributes
+
+
+def test_our_lines_hide_no_warning(tmp_path: Path) -> None:
+    """A file of ours that was changed afterwards says so, whatever its lines about the scan are."""
+    path = tmp_path / "ours.x3p"
+    write_scan(path, read(tmp_path, packed(document())).replace(attributes={"count": 3}))
+    with zipfile.ZipFile(path) as file:
+        members = {name: file.read(name) for name in file.namelist()}
+    with zipfile.ZipFile(path, "w") as file:
+        for name, data in (members | {"md5checksum.hex": b"0" * 32}).items():
+            file.writestr(name, data)
+    assert read_scan(path).attributes == {"count": 3, "wrong_checksum": "main.xml", "file": "ours.x3p"}
 
 
 def test_bombs(tmp_path: Path) -> None:

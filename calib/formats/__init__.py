@@ -81,8 +81,7 @@ def read_scan(path: str | Path, *, channel: str | None = None, **options: Any) -
     path = Path(path)
     options = {name: value for name, value in options.items() if value is not None}
     known = _known_format(path, options)
-    retrace = options.get("retrace")
-    if retrace is not None and "retrace" not in known.READ_OPTIONS:
+    if "retrace" in options and "retrace" not in known.READ_OPTIONS:
         from calib.formats.joining import with_retrace
 
         return with_retrace(path, options, channel, lambda own: read_scan(path, channel=channel, **own), named=False)

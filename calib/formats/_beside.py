@@ -9,6 +9,7 @@ from typing import Any
 from calib.errors import CalibError, FileError
 from calib.files import read_toml, unknown_key
 
+_LARGEST = 2**22  # bytes of a TOML file
 _TEXTS = (".txt", ".csv", ".tsv", ".dat", ".asc")  # they share a TOML file of the bare name
 
 
@@ -32,6 +33,8 @@ def read_settings(path: Path, options: Mapping[str, Any], known: Sequence[str]) 
     settings: dict[str, Any] = {}
     file = next((file for file in _candidates(path) if file.is_file()), None)
     if file is not None:
+        if file.stat().st_size > _LARGEST:
+            raise FileError(f"{file} is larger than {_LARGEST} bytes, which is more than can be said of a scan.")
         settings, _ = read_toml(file)
         known = ("channel", *known)
         for key in settings:

@@ -38,6 +38,7 @@ FIELDS = (*TEXTS, *CHOICES, *QUANTITIES, "started", "controller")
 _UNITS: dict[Dimension, str] = {"length": "m", "angle": "rad", "time": "s", "temperature": "K"}
 _CONVENTIONS = "CF-1.11"
 _OF_THE_FILE = {"Conventions", "coordinates", "file"}  # they describe the file, not the scan
+MOST_ATTRIBUTES = 10_000
 _NUMBER = re.compile(r"\s*[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?\s*")
 
 
@@ -236,5 +237,7 @@ def from_toml(table: Mapping[str, Any]) -> dict[str, Any]:
     if (value := table.get("attributes")) is not None:
         if not isinstance(value, Mapping):
             raise FileError(f"attributes must be a table, not {value!r}.")
+        if len(value) > MOST_ATTRIBUTES:
+            raise FileError(f"attributes has {len(value)} keys, which no scan needs.")
         fields["attributes"] = dict(value)
     return fields

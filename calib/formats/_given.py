@@ -129,8 +129,14 @@ def make_scan(
         values = _values([image.load for image in own], (rows, columns), missing)
         if factor != 1 or shift:
             values = values if values.dtype == np.float64 else values.astype(np.float64)
-            values *= factor
-            values += shift
+            try:
+                with np.errstate(over="raise"):
+                    values *= factor
+                    values += shift
+            except FloatingPointError:
+                raise FileError(
+                    f"its numbers of {name!r}, in the unit that they are said to have, are too large."
+                ) from None
         if turned and "retrace" in passes:
             back = values[passes.index("retrace")]
             back[:] = back[:, ::-1].copy()

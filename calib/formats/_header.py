@@ -15,6 +15,7 @@ _NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 CELL = re.compile(rf"{_NUMBER}|[+-]?(?:nan|inf|infinity)|bad", re.IGNORECASE)
 SAMPLE = 200  # lines that decide on separator and decimal mark
 _LONGEST_HEADER = 20  # lines
+_LONGEST_LINE = 2**16  # of a header
 GZIP = b"\x1f\x8b"
 _NAMED = re.compile(
     r"(?P<name>.*?)\s*(?:[\[(](?P<bracket>[^\[\]()]{1,12})[\])]|/\s*(?P<slash>\S{1,4})|\bin\s+(?P<word>\S{1,4}))"
@@ -74,7 +75,11 @@ def head_rows(head: bytes) -> tuple[list[str], list[list[float]]]:
 def without_header(lines: list[tuple[int, str]], header: list[str]) -> list[tuple[int, str]]:
     """Take the lines before the first one that begins with a number, if they name a unit."""
     count = 0
-    while count < min(len(lines), _LONGEST_HEADER) and not looks_like_numbers(lines[count][1].encode()):
+    while (
+        count < min(len(lines), _LONGEST_HEADER)
+        and len(lines[count][1]) < _LONGEST_LINE
+        and not looks_like_numbers(lines[count][1].encode())
+    ):
         count += 1
     texts = [line.strip() for _, line in lines[:count]]
     if not count or not any(unit for text in texts for _, unit in columns_of(text)):

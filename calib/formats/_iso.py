@@ -27,6 +27,9 @@ from calib.scan import PASSES, Scan
 Array = NDArray[Any]
 
 READ_OPTIONS = (*IMAGE_OPTIONS, *SAID)
+ABOUT_THE_FILE = ("wrong_checksum", "frame_tilt")
+"""Attributes that warn of what the file says itself: lines of ours don't hide them."""
+
 WRITE_OPTIONS = ("channel", "passes", "data_type", "unit", "storage")
 DATA_TYPES = {"int8": "<i1", "int16": "<i2", "int32": "<i4", "float32": "<f4", "float64": "<f8"}
 
@@ -97,8 +100,7 @@ def to_scan(
         found |= {"fast": _listed(own, "fast", surface.fast), "slow": _listed(own, "slow", surface.slow)}
     said = {key: own[key] for key in own if key not in ("fast", "slow")} if own else dict(surface.fields)
     attributes = dict(own.get("attributes", {}) if own else surface.attributes)
-    if note := surface.attributes.get("note"):
-        attributes["note"] = note
+    attributes |= {key: surface.attributes[key] for key in ABOUT_THE_FILE if key in surface.attributes}
     merged = {**found, **said, "passes": passes, **settings}
     if isinstance(settings.get("attributes", {}), Mapping):
         merged["attributes"] = {**attributes, **settings.get("attributes", {})}

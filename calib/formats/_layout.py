@@ -215,13 +215,24 @@ def unpack(variable: Variable) -> Array:
             missing |= stored > number
     scale, offset = attributes.get("scale_factor"), attributes.get("add_offset")
     if scale is not None or offset is not None:
-        factor, shift = 1.0 if scale is None else float(plain(scale)), 0.0 if offset is None else float(plain(offset))
-        values = values.astype(np.float64) * factor + shift
+        factor, shift = _number(attributes, "scale_factor", 1.0), _number(attributes, "add_offset", 0.0)
+        try:
+            with np.errstate(over="raise", invalid="ignore"):  # infinity is no data here
+                values = values.astype(np.float64) * factor + shift
+        except FloatingPointError:
+            raise FileError(f"Its scale_factor {factor!r} makes numbers that are too large.") from None
     missing &= ~np.isnan(values)
     if missing.any():
         values = values.copy() if values is stored or not values.flags.writeable else values
         values[missing] = np.nan
     return values
+
+
+def _number(attributes: Mapping[str, Any], name: str, default: float) -> float:
+    value = plain(attributes[name]) if attributes.get(name) is not None else default
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not np.isfinite(value):
+        raise FileError(f"The attribute {name} must be one finite number, not {value!r}.")
+    return float(value)
 
 
 def _numbers(attributes: Mapping[str, Any], name: str, dtype: np.dtype[Any]) -> list[Any]:

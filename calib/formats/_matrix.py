@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import io
 import re
+import warnings
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -20,9 +21,13 @@ from calib.formats._header import CELL, GZIP, SAMPLE, encoding, without_header
 
 Matrix = NDArray[np.float64]
 
-_PIECE = 2**22  # characters read at a time
+_PIECE = 2**20  # characters read at a time; Python needs fifty times that for very short lines
 _LONGEST_LINE = 2**25
 _MOST_TEXT = 2**33
+_FREE = 2**24  # characters that a text may have however well it is packed
+_MOST_PACKED = 100
+_MOST_BLOCKS = 2**15
+_MOST_EMPTY = 2**19  # lines
 _COMMA_CELL = re.compile(r"[+-]?[0-9]*,?[0-9]+(?:[eE][+-]?[0-9]+)?|nan|bad", re.IGNORECASE)
 
 
@@ -87,6 +92,8 @@ def read_blocks(
             if current is not None:
                 blocks.append(current.finished())
                 current = None
+                if len(blocks) > _MOST_BLOCKS:
+                    raise FileError(f"{path} has more than {_MOST_BLOCKS} matrices with blank lines between.")
             continue
         if separators is None:
             if header is not None:
@@ -135,6 +142,7 @@ class _Growing:
 def _runs(path: Path, skip_lines: int) -> Iterator[tuple[list[tuple[int, str]], int]]:
     """Yield runs of numbered data lines with the number of the first, and an empty run for each blank line."""
     run: list[tuple[int, str]] = []
+    empty = 0
     for number, line in _lines(path):
         if number <= skip_lines:
             continue
@@ -146,7 +154,11 @@ def _runs(path: Path, skip_lines: int) -> Iterator[tuple[list[tuple[int, str]], 
         data, mark, _ = line.partition("#") if "#" in line else (line, "", "")
         if data and not data.isspace():
             run.append((number, data))
-        elif not mark:
+            continue
+        empty += 1
+        if empty > _MOST_EMPTY:
+            raise FileError(f"{path} has more than {_MOST_EMPTY} lines without numbers.")
+        if not mark:
             if run:
                 yield run, run[0][0]
             run = []
@@ -159,9 +171,14 @@ def _lines(path: Path) -> Iterator[tuple[int, str | None]]:
     """Yield numbered lines, and None as a line at the end of each piece."""
     number, rest, total = 0, "", 0
     try:
+        held = path.stat().st_size
         with _open(path) as stream:
             while piece := stream.read(_PIECE):
                 total += len(piece)
+                if total > _FREE and total > _MOST_PACKED * held:
+                    raise FileError(
+                        f"{path} is packed a hundredfold, as no scan is: it may have been made to fill the memory."
+                    )
                 parts = (rest + piece).split("\n")
                 rest = parts.pop()
                 if len(rest) > _LONGEST_LINE or total > _MOST_TEXT:
@@ -232,8 +249,12 @@ def _rows(path: Path, lines: list[tuple[int, str]], separators: Separators) -> M
         texts = [line.rstrip(" ").removesuffix(cast(str, separators.between)) for line in texts]
     for prepare in (lambda texts: texts, lambda texts: _named(texts, separators.between)):
         try:
-            rows = np.loadtxt(prepare(texts), delimiter=separators.between, comments=None, ndmin=2)
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # of having found nothing
+                rows = np.loadtxt(prepare(texts), delimiter=separators.between, comments=None, ndmin=2)
         except ValueError:
+            continue
+        if len(rows) != len(texts):  # a line of nothing but a separator is passed over, where it is a gap
             continue
         if not np.isfinite(rows).all():
             rows[~np.isfinite(rows)] = np.nan

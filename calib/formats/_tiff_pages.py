@@ -6,7 +6,11 @@ TIFF 6.0 (1992), sections 5, 14 and 15; deflate and the predictor of floats: TIF
 
 from __future__ import annotations
 
+import contextlib
+import os
+import sys
 import zlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
@@ -14,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.errors import FileError
+from calib.formats._zip import check_packing
 
 if TYPE_CHECKING:
     from tifffile import TiffPage
@@ -50,6 +55,7 @@ def check(page: TiffPage, number: int, file_size: int) -> None:
             f"{where} is packed by method {compression}, which can't be read: save it unpacked, or with deflate."
         )
     needed, stored = rows * columns * dtype.itemsize, sum(page.databytecounts)
+    check_packing(where, needed, stored)
     inside = all(
         offset > 0 and count > 0 and offset + count <= file_size
         for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True)
@@ -115,6 +121,24 @@ def _undo(data: bytes, shape: tuple[int, int], stored: np.dtype[Any], predictor:
     raise FileError(f"it is packed with the predictor {predictor}, which can't be read: save it unpacked.")
 
 
+@contextlib.contextmanager
+def _silent_library() -> Iterator[None]:
+    """Keep from the terminal what a library in C writes there of its own accord."""
+    sys.stderr.flush()
+    try:
+        kept = os.dup(2)
+    except OSError:  # there is no terminal
+        yield
+        return
+    try:
+        with open(os.devnull, "wb") as nowhere:
+            os.dup2(nowhere.fileno(), 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+
+
 def _by_pillow(path: Path, page: TiffPage, index: int) -> Array:
     import warnings
 
@@ -124,8 +148,8 @@ def _by_pillow(path: Path, page: TiffPage, index: int) -> Array:
     if dtype.str[1:] not in _PILLOW_TYPES or int(page.photometric) != 1:
         name = _BY_PILLOW[int(page.compression)]
         raise FileError(f"its numbers are packed with {name}, which can't be read: save it unpacked, or with deflate.")
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+    with warnings.catch_warnings(), _silent_library():
+        warnings.simplefilter("ignore")  # what is wrong is told of in one sentence
         with Image.open(path) as image:
             image.seek(index)
             values = np.array(image)

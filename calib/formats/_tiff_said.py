@@ -25,7 +25,8 @@ NAMESPACE = "fields-of-a-scan.toml"
 _ORIENTATIONS = {1: ("top", "left"), 2: ("top", "right"), 3: ("bottom", "right"), 4: ("bottom", "left")}
 _LENGTHS = {2: 0.0254, 3: 0.01}  # ResolutionUnit: inch, centimetre
 _FINEST_PRINT = 2400.0  # dots per inch: a resolution of paper and screens says nothing of what an image shows
-_LARGEST_XML = 2**24
+_LARGEST_XML = 2**23  # characters
+_MOST_TAGS = 200_000
 _LINE = re.compile(r"^(unit|images)=(.{1,40})$", re.MULTILINE)
 
 
@@ -80,7 +81,7 @@ def _resolution(page: TiffPage, lines: Mapping[str, str]) -> dict[str, Any]:
 
 
 def _ome(text: str, count: int) -> dict[str, Any]:
-    if len(text) > _LARGEST_XML or "<!DOCTYPE" in text or "<!ENTITY" in text:
+    if len(text) > _LARGEST_XML or text.count("<") > _MOST_TAGS or "<!DOCTYPE" in text or "<!ENTITY" in text:
         raise FileError("its OME-XML is too large, or declares entities, which is refused for safety.")
     try:
         root = ElementTree.fromstring(text)

@@ -43,17 +43,21 @@ class _Checked:
 
     def __init__(self, archive: Archive, name: str, said: str, checked: bool) -> None:
         self.archive, self.name, self.said, self.checked = archive, name, said, checked
+        self.wrong = False
 
     def pieces(self, length: int) -> Iterator[bytes]:
         digest = hashlib.md5(usedforsecurity=False)
         for piece in self.archive.pieces(self.name, length):
             digest.update(piece)
             yield piece
-        if self.checked and self.said and digest.hexdigest() != self.said.lower():
+        if not self.said or digest.hexdigest() == self.said.lower():
+            return
+        if self.checked:
             raise FileError(
                 f"the MD5 check sum of {self.name!r} does not agree with its data: get the file again, or read it with "
                 "checksum = false if you must."
             )
+        self.wrong = True
 
 
 class Binary:
@@ -85,6 +89,11 @@ class Binary:
         if folder + name not in self.archive.names:
             raise FileError(f"its {key} names {name[:60]!r}, which is not in the file.")
         return _Checked(self.archive, folder + name, link.said(sum_key), checked)
+
+    @property
+    def wrong(self) -> list[str]:
+        """Members that were read, but do not agree with their check sums."""
+        return [member.name for member in (self.data, self.valid) if member is not None and member.wrong]
 
     def blocks(self, length: int) -> Iterator[Mapping[str, Array]]:
         """Yield ``length`` points at a time, by axis; z is NaN where it is not valid."""
@@ -160,6 +169,7 @@ class _Table:
     names: Sequence[str]
     table: Array
     kinds: Mapping[str, str]
+    wrong: Sequence[str] = ()
 
     def blocks(self, length: int) -> Iterator[Mapping[str, Array]]:
         for start in range(0, len(self.table), length):
@@ -177,10 +187,11 @@ def grid(source: Binary | _Table, axes: Sequence[Axis], shape: tuple[int, int, i
     kept = np.float32 if axes[2].kind == "F" else np.float64
     heights = np.empty(shape, dtype=kept)
     flat, done = heights.reshape(-1), 0
-    x, y = (
-        np.full(count, np.nan) if axis.absolute else axis.offset + axis.increment * np.arange(count)
-        for axis, count in zip(axes, (columns, rows), strict=False)
-    )
+    with np.errstate(over="ignore"):
+        x, y = (
+            np.full(count, np.nan) if axis.absolute else axis.offset + axis.increment * np.arange(count)
+            for axis, count in zip(axes, (columns, rows), strict=False)
+        )
     apart = {"CX": 0.0, "CY": 0.0}  # largest distance of a point from the grid, m
     for block in source.blocks(_iso.BLOCK):
         size = block["CZ"].size
@@ -189,7 +200,8 @@ def grid(source: Binary | _Table, axes: Sequence[Axis], shape: tuple[int, int, i
         for axis, coordinates, place in ((axes[0], x, index % columns), (axes[1], y, index // columns % rows)):
             if not axis.absolute:
                 continue
-            values = axis.offset + axis.increment * block[axis.name].astype(np.float64)
+            with np.errstate(over="ignore", invalid="ignore"):
+                values = axis.offset + axis.increment * block[axis.name].astype(np.float64)
             known = np.isfinite(values)
             place, values = place[known], values[known]
             fresh = np.isnan(coordinates[place])

@@ -11,6 +11,8 @@ from calib.errors import FileError
 
 _DEEPEST = 64
 _MOST_ELEMENTS = 100_000
+_PIECE = 2**16  # bytes
+_LONGEST_TAG = 2**20
 
 
 @dataclass(eq=False)
@@ -87,7 +89,11 @@ def parse(data: bytes, *, item: str = "", take: Callable[[str], None] | None = N
     parser.StartDoctypeDeclHandler = parser.EntityDeclHandler = refuse
     parser.ExternalEntityRefHandler = parser.UnparsedEntityDeclHandler = refuse
     try:
-        parser.Parse(data, True)
+        for end_of_piece in range(_PIECE, max(len(data), 1) + _PIECE, _PIECE):
+            parser.Parse(data[end_of_piece - _PIECE : end_of_piece], end_of_piece >= len(data))
+            # What the parser keeps is one tag with its attributes, of which it would make a table.
+            if end_of_piece - parser.CurrentByteIndex > _LONGEST_TAG:
+                raise FileError("its XML has a tag of more than a megabyte, which no description needs.")
     except expat.ExpatError as error:
         raise FileError(f"its XML is broken at line {error.lineno}: {expat.ErrorString(error.code)}.") from None
     except (LookupError, UnicodeError, ValueError) as error:  # an encoding that there is none of

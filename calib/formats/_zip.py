@@ -21,8 +21,8 @@ SIGNATURE = b"PK\x03\x04"
 
 _MOST_MEMBERS = 1000
 _LARGEST_DIRECTORY = 2**20  # bytes
-_FREE = 2**26  # bytes that a member may have however well it is packed
-_MOST_PACKED = 100  # times that a larger member may be as large as what the file holds of it
+_FREE = 2**26  # bytes that something may have however well it is packed
+_MOST_PACKED = 100  # times that it may be as large as what the file holds of it
 _PIECE = 2**20
 _LARGEST_CLASSIC = 2**30  # bytes
 _END = struct.Struct("<4s4H2LH")
@@ -38,6 +38,21 @@ _BROKEN = (
     ValueError,
     OverflowError,
 )
+
+
+def check_packing(what: str, size: int, packed: int) -> None:
+    """Refuse what declares, or turns out, to be much larger than measured heights can be by its packed bytes.
+
+    Raises
+    ------
+    FileError
+        Whose sentence begins with ``what``.
+    """
+    if size > _FREE and size > _MOST_PACKED * packed:
+        raise FileError(
+            f"{what} declares {size} bytes, packed in {packed}: no scan packs so well, and it may have been made to "
+            "fill the memory."
+        )
 
 
 class Archive:
@@ -82,11 +97,7 @@ class Archive:
             raise FileError(f"its member {name!r} is locked with a password.")
         if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
             raise FileError(f"its member {name!r} is packed in a rare way: pack it by the usual one (deflate).")
-        if info.file_size > _FREE and info.file_size > _MOST_PACKED * info.compress_size:
-            raise FileError(
-                f"its member {name!r} declares {info.file_size} bytes, packed in {info.compress_size}: no scan packs "
-                "so well, and it may have been made to fill the memory."
-            )
+        check_packing(f"its member {name!r}", info.file_size, info.compress_size)
         return info.file_size
 
     def read(self, name: str, largest: int) -> bytes:

@@ -15,8 +15,10 @@ from calib.formats._beside import read_settings
 from calib.formats._broken import one_sentence
 from calib.formats._fields import plain
 from calib.formats._given import make_scan
+from calib.formats._hdf5_file import open_hdf5
 from calib.formats._layout import PACKING, Variable, unpack
 from calib.formats._stack import STACK_OPTIONS, Stored, images_of
+from calib.formats._zip import check_packing
 from calib.formats.joining import with_retrace
 from calib.scan import Scan
 
@@ -55,9 +57,7 @@ def write(path: Path, scan: Scan, *, force: bool = False) -> NoReturn:
 
 
 def _read(path: Path, settings: dict[str, Any], channel: str | None) -> Scan:
-    import h5py
-
-    with one_sentence(path), h5py.File(path, "r") as file:
+    with one_sentence(path), open_hdf5(path) as file:
         listing = [] if "dataset" in settings else list(_images(file))
         images, settings = images_of(lambda name: _find(file, name), listing, settings)
         return make_scan(images, settings, channel, path)
@@ -123,6 +123,7 @@ def _stored(file: h5py.File, item: h5py.Dataset, path: str) -> Stored:
             return np.asarray(part)
         return unpack(Variable((), np.shape(part), item.dtype, lambda: part, attributes))
 
+    check_packing(path, item.nbytes, item.id.get_storage_size())
     dtype = item.dtype if not attributes else np.dtype(np.float64)
     if item.dtype.kind not in "fiu":
         dtype = item.dtype

@@ -10,6 +10,7 @@ import numpy as np
 
 from calib.errors import FileError, ScanError
 from calib.files import sha256
+from calib.formats._beside import naming
 from calib.formats._settings import text_of
 from calib.scan import PASSES, Scan
 
@@ -85,15 +86,19 @@ def with_retrace(
     from calib.formats import read_scan
 
     given = dict(settings)
-    name = text_of(given, "retrace")
+    with naming(path):
+        name = text_of(given, "retrace")
     given.pop("retrace", None)
-    if name is None:
+    if not name:
         return read(given)
+    if (path.parent / name).exists() and path.samefile(path.parent / name):
+        raise FileError(f"{path} is said to be its own retrace: give the name of another file, or leave it out.")
     first, second = ({"passes": [one]} if named else {} for one in PASSES)
     trace = read({**given, **first})
     own = {key: value for key, value in given.items() if key not in ("channel", "passes")}
     asked = channel if channel is not None else text_of(given, "channel")
-    back = read_scan(path.parent / name, channel=asked, **own, **second)
+    # Whatever the file beside the retrace says: files that name each other would be read for ever.
+    back = read_scan(path.parent / name, channel=asked, **own, **second, retrace="")
     try:
         joined = join_passes(trace, back)
     except ScanError as error:

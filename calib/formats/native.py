@@ -16,7 +16,8 @@ from calib.errors import CalibError, FileError, ScanError
 from calib.files import write_atomically
 from calib.formats import MAX_POINTS
 from calib.formats._broken import one_sentence
-from calib.formats._fields import from_attributes, to_attributes
+from calib.formats._fields import MOST_ATTRIBUTES, from_attributes, to_attributes
+from calib.formats._hdf5_file import open_hdf5
 from calib.formats._layout import DIMENSIONS, PACKING, Variable, assemble
 from calib.scan import Scan
 
@@ -40,7 +41,6 @@ _LONG_NAMES = {
 }
 _CHUNK = 2**17  # points
 _LARGEST_ATTRIBUTE = 2**20  # bytes
-_MOST_ATTRIBUTES = 10_000
 _SMALL = 2**26  # bytes that a data set may declare whatever it holds
 _HIGHEST_RATIO = 2**11  # of declared to stored bytes; deflate reaches 1032
 
@@ -49,13 +49,13 @@ def recognise(head: bytes, path: Path) -> bool:
     """Tell by the signature of HDF5 and the coordinates, or by classic NetCDF, which has a sentence of its own."""
     if not head.startswith(HDF5):
         return head.startswith(_CLASSIC)
-    import h5py
-
     try:
-        with h5py.File(path, "r") as file:
+        with open_hdf5(path) as file:
             return any(name in file for name in ("fast", "slow", "pass", "height")) or not len(file)
-    except Exception:  # a broken file may raise anything, and is told of when it is read
-        return True
+    except FileError:
+        raise
+    except Exception:  # a broken file may raise anything, and is told of when it is read as whatever HDF5
+        return False
 
 
 # --- reading -------------------------------------------------------------------------------------
@@ -78,8 +78,6 @@ def read(path: Path, *, channel: str | None = None, passes: Sequence[str] | str 
     FileError
         If it is broken, or not in this layout.
     """
-    import h5py
-
     with open(path, "rb") as stream:
         head = stream.read(8)
     if head[:4] in _CLASSIC:
@@ -87,7 +85,7 @@ def read(path: Path, *, channel: str | None = None, passes: Sequence[str] | str 
     if not head.startswith(HDF5):
         raise FileError(f"{path} is no NetCDF-4 file, whatever its ending says: give it the ending of what it is.")
     names = [passes] if isinstance(passes, str) else passes
-    with one_sentence(path), h5py.File(path, "r") as file:
+    with one_sentence(path), open_hdf5(path) as file:
         variables = {name: _variable(dataset) for name, dataset in _datasets(file) if _is_variable(dataset)}
         attributes = attributes_of(file)
         return assemble(variables, attributes, channel=channel, passes=names)
@@ -106,9 +104,7 @@ def read_attributes(path: Path) -> dict[str, Any]:
     FileError
         If the file is broken.
     """
-    import h5py
-
-    with one_sentence(path), h5py.File(path, "r") as file:
+    with one_sentence(path), open_hdf5(path) as file:
         return from_attributes(attributes_of(file))
 
 
@@ -154,7 +150,7 @@ def _is_variable(dataset: h5py.Dataset) -> bool:
 
 def attributes_of(item: h5py.Group | h5py.Dataset) -> dict[str, Any]:
     """Return all attributes, unless they are too many to be meant."""
-    if len(item.attrs) > _MOST_ATTRIBUTES:
+    if len(item.attrs) > MOST_ATTRIBUTES:
         raise FileError(f"It has {len(item.attrs)} attributes, which no scan needs.")
     return {name: attribute(item, name) for name in item.attrs}
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import zipfile
 from pathlib import Path
 from typing import IO, Any, NoReturn
@@ -17,6 +18,7 @@ from calib.formats._beside import read_settings
 from calib.formats._broken import one_sentence
 from calib.formats._given import make_scan
 from calib.formats._stack import STACK_OPTIONS, Stored, images_of
+from calib.formats._zip import check_packing
 from calib.formats.joining import with_retrace
 from calib.scan import Scan
 
@@ -28,6 +30,7 @@ WRITE_OPTIONS: tuple[str, ...] = ()
 _NPY = b"\x93NUMPY"
 _ZIP = b"PK\x03\x04"
 _MOST_ARRAYS = 1024
+_LONGEST_HEADER = 10_000  # bytes, as much as the library takes
 _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 
 
@@ -96,6 +99,7 @@ def _members(archive: zipfile.ZipFile) -> dict[str, Stored]:
         if not member.filename.endswith(".npy") or member.flag_bits & 1 or member.compress_type not in _METHODS:
             raise FileError(f"{member.filename[:60]!r} in it is no array of numbers.")
         name = member.filename[: -len(".npy")]
+        check_packing(f"its array {name[:60]!r}", member.file_size, member.compress_size)
         if name in found:
             raise FileError(f"it holds two arrays named {name[:60]!r}.")
         with archive.open(member) as stream:
@@ -140,6 +144,12 @@ def _header(stream: IO[bytes], size: int) -> tuple[tuple[int, ...], np.dtype[Any
     readers = {(1, 0): npy.read_array_header_1_0, (2, 0): npy.read_array_header_2_0}
     if version not in readers:
         raise FileError("it is of a version of the format that holds no plain numbers.")
+    width = 2 * version[0]
+    # The library would make room for as many bytes as the header is said to have.
+    length = int.from_bytes(stream.read(width), "little")
+    if length > _LONGEST_HEADER:
+        raise FileError(f"it declares a header of {length} bytes, far more than any array needs.")
+    stream.seek(-width, io.SEEK_CUR)
     shape, fortran, dtype = readers[version](stream)
     if dtype.hasobject:
         raise FileError("it holds Python objects, which could run any programme and are never read.")

@@ -99,10 +99,7 @@ def _read(archive: Archive, checked: bool) -> _iso.Surface:
     else:
         source = listed.table(axes, columns * rows * layers)
     fast, slow, heights = grid(source, axes, (layers, rows, columns))
-    notes = (
-        [] if _agrees(archive, main, root, data) else [f"The MD5 check sum of {_MAIN} does not agree with the file."]
-    )
-    rotation = _rotation(root, notes)
+    rotation, tilt = _rotation(root)
     flip_x, flip_y = _direction(fast), _direction(slow)
     heights = heights[:, ::flip_y, ::flip_x]
     text, fields, attributes = _record2(root)
@@ -111,8 +108,11 @@ def _read(archive: Archive, checked: bool) -> _iso.Surface:
     for key, axis, coordinates in (("origin_x", axes[0], fast), ("origin_y", axes[1], slow)):
         if axis.absolute or axis.offset:
             attributes[key] = float(coordinates.min())
-    if notes:
-        attributes["note"] = " ".join(notes)
+    wrong = [*([] if _agrees(archive, main, root, data) else [main]), *source.wrong]
+    if wrong:
+        attributes["wrong_checksum"] = ", ".join(wrong)
+    if tilt:
+        attributes["frame_tilt"] = tilt
     ours = _iso.has_lines(text)
     images = [Image((rows, columns), lambda values=values: values) for values in heights]  # type: ignore[misc]
     z = axes[2]
@@ -181,11 +181,11 @@ def _sizes(root: Element) -> tuple[int, int, int]:
     return columns, rows, layers
 
 
-def _rotation(root: Element, notes: list[str]) -> float:
-    """Return the turn about z, rad."""
+def _rotation(root: Element) -> tuple[float, float]:
+    """Return the turn about z, and the angle by which the frame's own z leans, rad."""
     element = root.find("Record1", "Axes", "Rotation")
     if element is None:
-        return 0.0
+        return 0.0, 0.0
     matrix = np.empty((3, 3))
     for row in range(3):
         for column in range(3):
@@ -197,10 +197,9 @@ def _rotation(root: Element, notes: list[str]) -> float:
             matrix[row, column] = float(text)
     if np.abs(matrix @ matrix.T - np.eye(3)).max() > 1e-3 or np.linalg.det(matrix) < 0 or matrix[2, 2] < 0.5:
         raise FileError("its Rotation is no turn of a surface that is seen from above.")
-    if matrix[2, 2] < 1 - 1e-9:
-        notes.append("Its frame is tilted; heights are those of its own axes.")
+    tilt = math.acos(min(matrix[2, 2], 1.0)) if matrix[2, 2] < 1 - 1e-9 else 0.0
     angle = math.atan2(matrix[1, 0], matrix[0, 0])
-    return 0.0 if abs(angle) < 1e-12 else angle
+    return 0.0 if abs(angle) < 1e-12 else angle, tilt
 
 
 def _record2(root: Element) -> tuple[str, dict[str, Any], dict[str, Any]]:

@@ -76,6 +76,9 @@ def _read(path: Path, settings: dict[str, Any], channel: str | None) -> Scan:
     header: list[str] = []
     blocks = read_blocks(path, header=header, **how)
     with naming(path):
+        widths = {block.shape[1] for block in blocks}
+        if len(widths) > 1:
+            raise FileError(f"its lines differ: some have {min(widths)} numbers, others {max(widths)}.")
         passes = settings.get("passes")
         if not (isinstance(passes, (list, tuple)) and len(passes) == len(blocks) > 1):
             blocks = [np.concatenate(blocks)] if len(blocks) > 1 else blocks  # blank lines between lines of the scan
@@ -115,7 +118,7 @@ def _columns(
     elif count == 3:
         three = ("x", "y", text_of(settings, "channel") or channel or "height")
         columns = [(name, named[number][1] if named else None) for number, name in enumerate(three)]
-    elif named and named[0][0].lower() in _X and named[1][0].lower() in _Y:
+    elif named and count > 3 and named[0][0].lower() in _X and named[1][0].lower() in _Y:
         columns = [("x", named[0][1]), ("y", named[1][1]), *named[2:]]
     else:
         raise FileError(

@@ -1,1 +1,1 @@
-"""Fuzzing of the readers of files that others made; see ``docs/reference/formats-iso.md`` for what was run."""
+"""Fuzzing of the readers of files that others made; see ``docs/reference/formats-limits.md`` for what was run."""
