@@ -7,7 +7,7 @@ are found by, and how often they are found or raised for nothing, are in ``docs/
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from calib.findings import (
     metadata,
     passes,
     past,
+    pattern,
     pickup,
     samples,
     shape,
@@ -72,11 +73,10 @@ def _inspect(scan: Scan, standard: Standard | None) -> Iterator[Finding]:
     yield from samples.missing_lines(parts)
     yield from clipping.saturation(parts)
     yield from steps.quantised(parts)
-    profiles = [lines.Profile(each) for each in parts if not each.empty and not each.alike]
-    yield from streaks.streaks(profiles)
-    yield from lines.jumps(profiles)
+    yield from _line_by_line(parts)
     waves = list(pickup.interference(parts))
     yield from waves
+    yield from pattern.sideways(parts)
     yield from passes.pass_checks(parts, disturbed=bool(waves))
     yield from feedback.ringing(parts)
     yield from edges.edge_checks(parts)
@@ -87,3 +87,9 @@ def _inspect(scan: Scan, standard: Standard | None) -> Iterator[Finding]:
         from calib.findings.against import against_standard
 
         yield from against_standard(scan, standard)
+
+
+def _line_by_line(parts: Sequence[samples.Statistics]) -> Iterator[Finding]:
+    profiles = [lines.Profile(each) for each in parts if not each.empty and not each.alike]
+    yield from streaks.streaks(profiles)
+    yield from lines.jumps(profiles)

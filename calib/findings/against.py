@@ -7,8 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 
 from calib.errors import CalibError
+from calib.findings import text
 from calib.findings.finding import Finding
-from calib.scan import Scan
+from calib.scan import FloatArray, Scan
 from calib.standard import Grating, Grid, Standard
 from calib.units import show
 
@@ -17,6 +18,12 @@ _FEW_PERIODS = 5.0  # fewer leave less than four nodes a line, too few to tell b
 _MOST_PERIODS = 2000.0  # a slip of the unit rather than a frame
 _FEWEST_POINTS = 3.0  # a period; the observers refuse less
 _FEW_POINTS = 6.0  # a period; the second harmonic needs more than four, and edges more than that
+
+_LOOKED_AT = 1024  # points along a side, in which a pattern is looked for
+_POINTS_LOOKED_AT = 8.0  # a period, at least, where not every point is taken
+_RIGHT = 0.01  # rad
+_STRETCHED, _STRETCHED_TRUE = 0.03, 0.01  # length along one axis over that along the other, less one; or skew, rad
+_UNSURE = 0.3  # of a period over the frame: what the place of a peak in a spectrum may be off
 
 
 def against_standard(scan: Scan, standard: Standard) -> Iterator[Finding]:
@@ -91,14 +98,17 @@ def _by_picture(scan: Scan, standard: Grating | Grid) -> Iterator[Finding]:
     from calib.observe.image import Image
     from calib.observe.lattice import find_lattice
 
-    image, words = Image.of(scan, 0), ""
+    words = ""
+    image = Image.of(_smaller(scan, standard), 0)
     # a grid may lie at any angle in the scan, and is looked for to within 45 degrees of a direction
     for turned in (None,) if isinstance(standard, Grating) else (0.0, np.pi / 4):
         try:
-            find_lattice(image, standard, turned)
+            lattice = find_lattice(image, standard, turned)
         except CalibError as problem:
             words = words or str(problem)
         else:
+            if isinstance(standard, Grid):
+                yield from _stretched(scan, standard, lattice.frequency)
             return
     if words:
         yield Finding(
@@ -109,3 +119,63 @@ def _by_picture(scan: Scan, standard: Grating | Grid) -> Iterator[Finding]:
             effect="The scan can't be used with this standard.",
             passes=scan.passes[:1],
         )
+
+
+def _smaller(scan: Scan, standard: Grating | Grid) -> Scan:
+    """The first pass of a large scan in fewer points: every so many of them, and the middle if that is not enough."""
+    from calib.observe.lattice import reciprocal
+
+    finest = 1 / float(np.linalg.norm(reciprocal(standard), axis=1).max())
+    chosen = []
+    for grid, spacing in ((scan.slow, scan.spacing[1]), (scan.fast, scan.spacing[0])):
+        most = max(int(finest / (_POINTS_LOOKED_AT * spacing)), 1) if spacing > 0 else 1
+        step = min(-(-grid.size // _LOOKED_AT), most)
+        begin = max((grid.size - step * _LOOKED_AT) // 2, 0)
+        chosen.append(slice(begin, begin + step * _LOOKED_AT, step))
+    rows, columns = chosen
+    values = np.array(scan.values[:1, rows, columns])
+    return scan.replace(
+        channels={scan.channel: values}, slow=scan.slow[rows], fast=scan.fast[columns], passes=scan.passes[:1]
+    )
+
+
+def _stretched(scan: Scan, standard: Grid, frequency: FloatArray) -> Iterator[Finding]:
+    """Yield that the lattice is longer along one axis of the scan, or askew: what a steady drift does to it."""
+    if abs(standard.angle.value - np.pi / 2) > _RIGHT:
+        return  # which diagonal is the longer one is not known
+    # a grid that stands across the scan may have been found with its pitches exchanged: the better fit is right
+    exchanged = frequency[::-1] * np.array([[1.0], [-1.0]])
+    longer, skew = min(
+        (_deformation(standard, each) for each in (frequency, exchanged)), key=lambda one: max(map(abs, one))
+    )
+    periods = min(scan.size) * float(np.linalg.norm(frequency, axis=1).min())
+    corrected = scan.frame_of_reference == "true"
+    limit = max(_STRETCHED_TRUE if corrected else _STRETCHED, _UNSURE / periods)
+    if max(abs(longer), abs(skew)) < limit:
+        return
+    yield Finding(
+        kind="stretched pattern",
+        severity="warning" if corrected else "note",
+        message=f"Against {standard.name!r}, lengths along the slow axis look {text.percent(abs(longer))} "
+        f"{'longer' if longer > 0 else 'shorter'} than along the fast axis, and the axes stand "
+        f"{show(abs(skew), 'rad', 2)} off a right angle.",
+        advice="The model of the scanner no longer holds, or the sample drifted within the frame: let it settle, and "
+        "scan again."
+        if corrected
+        else "Scan up and down: what changes its sign is a steady drift within the frame, what stays are the scanner's "
+        "own scales and skew, which a calibration finds.",
+        effect="Lengths and angles are wrong by that much until it is corrected; drift differs from scan to scan, and "
+        "no correction takes it away.",
+        passes=scan.passes[:1],
+    )
+
+
+def _deformation(standard: Grid, frequency: FloatArray) -> tuple[float, float]:
+    """How much longer the slow axis is than the fast one, and how far from a right angle they stand, rad."""
+    from calib.observe.lattice import reciprocal
+
+    # positions in the picture are those on the standard times a matrix; its symmetric part is free of their turn
+    matrix = np.linalg.solve(frequency, reciprocal(standard))
+    values, vectors = np.linalg.eigh(matrix @ matrix.T)
+    stretch = (vectors * np.sqrt(values)) @ vectors.T
+    return float(stretch[1, 1] / stretch[0, 0]) - 1, float(4 * stretch[0, 1] / (stretch[0, 0] + stretch[1, 1]))

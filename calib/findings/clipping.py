@@ -9,12 +9,14 @@ import numpy as np
 from calib.findings import text
 from calib.findings.finding import Finding, Severity
 from calib.findings.samples import Statistics
+from calib.findings.sheet import row_blocks
 
 _PILED_UP = 3.0  # clipped values are this many times as frequent as those just within
 _FEWEST_CLIPPED = 1e-3  # of the points: fewer are the tops of some dust
 _QUIET = 0.35  # of the noise: range of three neighbours on a rail; of white noise 3 % of all threes are so quiet
-_MOSTLY = 0.6  # of the points at the very end of the range are quiet if it is a rail
-_RAIL = 2.0  # times the noise: how near to the extreme value is at the end of the range
+_MOSTLY = 0.45  # of the points at the very end of the range are quiet if it is a rail
+_BEYOND = 5e-4  # of all values: dust, and tails of the noise
+_RAIL = 1.0  # times the noise: how near to the extreme value is at the end of the range
 _BADLY_CLIPPED = 0.02  # of the points: the plateaus themselves
 _COARSE = 2.0  # quantum over noise: with a finer one, noise carries the mean over the steps
 
@@ -67,20 +69,23 @@ def _clipped(each: Statistics, high: bool) -> tuple[float, np.ndarray, np.ndarra
     if quantum > _COARSE * each.noise:
         return None  # a plateau may lie on one level without being clipped
     at_rail = np.flatnonzero((each.high if high else each.low) == rail)
-    values = sheet.values[at_rail]
-    clipped = values == rail
-    count, points = int(clipped.sum()), each.share.sum() * sheet.values.shape[1]
-    if count < max(_FEWEST_CLIPPED * points, 16):
-        return None
     # without clipping values get rarer towards the end of the range
     margin = max(1.5 * quantum, 0.25 * each.noise)
-    nearly = np.abs(values - rail) <= margin
-    if count < _PILED_UP * (int(nearly.sum()) - count):
+    count, nearly, on_end = 0, 0, 0
+    columns = np.zeros(sheet.values.shape[1], dtype=bool)
+    for part in row_blocks(sheet.values):
+        values = sheet.values[at_rail[(at_rail >= part.start) & (at_rail < part.stop)]]
+        clipped = values == rail
+        count += int(clipped.sum())
+        nearly += int((np.abs(values - rail) <= margin).sum())
+        on_end += int((clipped[:, 1:] & clipped[:, :-1]).sum())
+        columns |= clipped.any(axis=0)
+    points = each.share.sum() * sheet.values.shape[1]
+    if count < max(_FEWEST_CLIPPED * points, 16) or count < _PILED_UP * (nearly - count):
         return None
-    if not (clipped[:, 1:] & clipped[:, :-1]).sum() > 0.3 * count:
+    if not on_end > 0.3 * count:
         return None  # what is clipped is clipped for some points on end
-    columns = np.flatnonzero(clipped.any(axis=0))
-    return count / points, sheet.rows[at_rail], columns, rail
+    return count / points, sheet.rows[at_rail], np.flatnonzero(columns), rail
 
 
 def _noisy_rail(each: Statistics, high: bool) -> tuple[float, np.ndarray, np.ndarray, float] | None:
@@ -92,15 +97,42 @@ def _noisy_rail(each: Statistics, high: bool) -> tuple[float, np.ndarray, np.nda
         return None
     # edges and roughness look like noise as well; the quietest fifth tells noise where most of the surface is steep
     noise = min(each.noise, float(np.quantile(bends, 0.2)) / (0.2533 * np.sqrt(6)))
-    values = np.asarray(sheet.values, dtype=np.float64)
-    rail = float(np.nanquantile(values, 0.9995 if high else 0.0005))
-    near = values > rail - _RAIL * noise if high else values < rail + _RAIL * noise
-    inner = near[:, 1:-1] & near[:, :-2] & near[:, 2:]
-    threes = np.stack([values[:, :-2], values[:, 1:-1], values[:, 2:]])
-    quiet = inner & (np.ptp(threes, axis=0) < _QUIET * noise)
-    points = each.share.sum() * values.shape[1]
-    count = int(quiet.sum())
-    if count < max(_FEWEST_CLIPPED * points, 16) or count < _MOSTLY * int(inner.sum()):
+    rail = _nearly_extreme(each, high)
+    rows, columns = np.zeros(sheet.values.shape[0], dtype=bool), np.zeros(sheet.values.shape[1] - 2, dtype=bool)
+    count = near_count = 0
+    for part, values in sheet.blocks():
+        near = values > rail - _RAIL * noise if high else values < rail + _RAIL * noise
+        on = np.flatnonzero(near.any(axis=1))  # few lines reach the end of the range, as a rule
+        values, near = values[on], near[on]
+        inner = near[:, 1:-1] & near[:, :-2] & near[:, 2:]
+        left, middle, right = values[:, :-2], values[:, 1:-1], values[:, 2:]
+        span = np.maximum(np.maximum(left, middle), right) - np.minimum(np.minimum(left, middle), right)
+        quiet = inner & (span < _QUIET * noise)
+        count, near_count = count + int(quiet.sum()), near_count + int(inner.sum())
+        rows[part.start + on] = quiet.any(axis=1)
+        columns |= quiet.any(axis=0)
+    points = each.share.sum() * sheet.values.shape[1]
+    if count < max(_FEWEST_CLIPPED * points, 16) or count < _MOSTLY * near_count:
         return None
-    rows = np.flatnonzero(quiet.any(axis=1))
-    return count / points, sheet.rows[rows], np.flatnonzero(quiet.any(axis=0)) + 1, rail
+    return count / points, sheet.rows[rows], np.flatnonzero(columns) + 1, rail
+
+
+def _nearly_extreme(each: Statistics, high: bool) -> float:
+    """The quantile of all values that is :data:`_BEYOND` away from the end, without sorting or copying them all."""
+    width = each.sheet.values.shape[1]
+    place = _BEYOND * (round(each.share.sum() * width) - 1)
+    kept = int(place) + 2
+    best = np.zeros(0)
+    for part, values in each.sheet.blocks():
+        # what can't be among the outermost is left out at once; NaN compares false
+        limit = np.sort(best)[-kept] if best.size >= kept else -np.inf
+        reach = each.high[part] if high else -each.low[part]
+        lines = values[reach > limit]
+        lines = lines if high else -lines
+        best = np.concatenate([best, lines[lines > limit]])
+        if best.size > kept:
+            best = np.partition(best, best.size - kept)[-kept:]
+    best = np.sort(best)[::-1]
+    first, second = best[int(place)], best[min(int(place) + 1, best.size - 1)]
+    rail = float(first + (second - first) * (place % 1))
+    return rail if high else -rail

@@ -39,7 +39,7 @@ class Profile:
     @cached_property
     def lines(self) -> Float:
         """Every line in at most some hundred columns, lost lines empty; shape ``(sweeps, columns)``."""
-        thin = np.array(self.sheet.thin)
+        thin = np.array(self.sheet.thin())
         thin[self.statistics.lost] = np.nan
         return thin
 

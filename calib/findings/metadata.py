@@ -78,12 +78,34 @@ def missing(scan: Scan) -> Iterator[Finding]:
             advice="Export the image itself, or give pixel_size for the cells when you read the file.",
             effect="Positions within a cell are lost, and the mean over a cell rounds edges.",
         )
+    yield from _about_the_file(scan)
     if scan.frame_of_reference == "true":
         yield _note(
             "corrected",
             "The scan was corrected already.",
             "Calibrate from the scan as it was recorded.",
             "It serves measuring and checking, not calibrating.",
+        )
+
+
+def _about_the_file(scan: Scan) -> Iterator[Finding]:
+    """Yield what a reader could not put right, and has left in the attributes of the scan."""
+    if wrong := scan.attributes.get("wrong_checksum"):
+        yield Finding(
+            kind="checksum",
+            severity="warning",
+            message=f"The check sum of {str(wrong)[:200]} does not agree: the file was changed or damaged after it was "
+            "written.",
+            advice="Get the file once more from where it came from, or ask what it was changed with.",
+            effect="Heights, sizes or what the file says of them may not be what was recorded.",
+        )
+    tilt = scan.attributes.get("frame_tilt")
+    if isinstance(tilt, float) and math.isfinite(tilt) and tilt:
+        yield _note(
+            "leaning frame",
+            f"The file says that its frame leans by {show(tilt, 'rad', 3)} out of the plane of the scan.",
+            "Export the data in the axes of the instrument, if their tilt matters.",
+            "Heights are those along the frame's own z, so that the tilt of the sample is not seen in them.",
         )
 
 

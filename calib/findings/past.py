@@ -21,6 +21,13 @@ _NEARLY_ALL = 0.9  # of the lines
 _FIELDS = (0.2, 0.26, 0.32, 0.38, 0.44, 0.5001)  # cycles a point, along either axis
 _UNEVEN = 0.08
 _LEAST_SIDE = 64
+_SMALLEST = 0.05  # of all differences of neighbours: among these a step is looked for
+_TOLD_APART = 500  # sizes of differences; single precision may blur them by as much
+# Of all pairs, beyond chance, and times as many as by chance: values with a step reach 0.001 and 1.05 in 230 clean
+# scans, those without have none but by accident.
+_EQUAL, _MORE_EQUAL = 5e-4, 1.2
+_EQUAL_AT_ALL, _SURELY = 2e-4, 3.0
+_ROUNDED = 0.3  # quantum over noise: a coarser step makes neighbours equal by itself
 _SIDE = 512  # points along a side that are looked at for filters
 
 
@@ -73,12 +80,16 @@ def filtered(all_statistics: Sequence[Statistics]) -> Iterator[Finding]:
     part = np.asarray(image[begin[0] : begin[0] + _SIDE, begin[1] : begin[1] + _SIDE], dtype=np.float64)
     if min(part.shape) < _LEAST_SIDE or np.isfinite(part).mean() < 0.5 or each.quantum > each.noise:
         return
-    if unevenness(part) > _UNEVEN:
+    median = unevenness(part) > _UNEVEN
+    if median and (each.quantum > _ROUNDED * each.noise or not repeats(part)):
         return
+    seen = "neighbours along both axes repeat values more often than chance allows, as medians do"
+    if not median:
+        seen = "noise is alike in neighbouring lines, which no instrument makes"
     yield Finding(
         kind="filtered",
         severity="warning",
-        message="The data were smoothed before: noise is alike in neighbouring lines, which no instrument makes.",
+        message=f"The data were smoothed before: {seen}.",
         advice="Export the data as they were recorded, without filters or interpolation.",
         effect="Edges and steps are rounded, noise is taken for smaller than it is, and so is the uncertainty.",
         passes=tuple(scan.passes),
@@ -109,6 +120,33 @@ def unevenness(image: Float) -> float:
         return 0.0
     mean = [np.log(fields).mean(axis=axis) for axis in (0, 1)]
     return float(np.exp(-min(np.ptp(each) for each in mean)))
+
+
+def repeats(image: Float) -> bool:
+    """Whether neighbours are equal more often than the step of the values makes them, along either axis.
+
+    A median is one of the values that it is taken of, so that it comes again next to it. Rounding makes neighbours
+    equal as well, but then differences of one step are as frequent, of either sign, as those of none.
+    """
+    low, high = np.nanmin(image), np.nanmax(image)
+    values = np.where((image == low) | (image == high), np.nan, image)  # what is clipped is alike for another reason
+    found = [_equal(np.diff(values, axis=axis)) for axis in (0, 1)]
+    least, ratio = (min(each[k] for each in found) for k in (0, 1))
+    return least > (_EQUAL if ratio < _SURELY else _EQUAL_AT_ALL) and ratio > _MORE_EQUAL
+
+
+def _equal(steps: Float) -> tuple[float, float]:
+    """By how many of all pairs more are equal than by chance, and how many times as many."""
+    steps = np.abs(steps[np.isfinite(steps)])
+    equal, unlike = int((steps == 0).sum()), steps[steps > 0]
+    if unlike.size < 1000:
+        return 0.0, 0.0
+    reach = float(np.quantile(unlike, _SMALLEST))
+    small = unlike[unlike <= 1.001 * reach]
+    # how many different differences there are: few if the values have a step, as many as are told apart if not
+    sizes = np.unique(np.rint(small / reach * _TOLD_APART)).size
+    chance = small.size / (2 * sizes)
+    return (equal - chance) / steps.size, equal / chance
 
 
 @dataclass(frozen=True, eq=False)

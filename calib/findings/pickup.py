@@ -141,6 +141,13 @@ class _Spectrum:
         order = np.argsort(amplitude[rows, columns])[::-1][:_MOST]
         return rows[order], columns[order]
 
+    def places(self) -> tuple[Float, Float]:
+        """Cycles of the picture along (fast, slow) of the peaks, shape ``(2, peaks)``, and their amplitudes."""
+        down, across = self.peaks
+        rows = self.amplitude.shape[0]
+        at = np.stack([across, np.where(down > rows / 2, down - rows, down)]).astype(np.float64)
+        return at, self.amplitude[down, across]
+
     def near(self, row: int, column: int, reach: int = 2) -> float:
         """Largest amplitude about a bin."""
         rows = np.arange(row - reach, row + reach + 1) % self.amplitude.shape[0]
@@ -230,9 +237,7 @@ def _foreign(spectrum: _Spectrum) -> Iterator[_Wave]:
     peaks = np.stack(spectrum.peaks)
     if not peaks.size:
         return
-    rows = spectrum.amplitude.shape[0]
-    sizes = spectrum.amplitude[peaks[0], peaks[1]]
-    at = np.stack([peaks[1], np.where(peaks[0] > rows / 2, peaks[0] - rows, peaks[0])]).astype(np.float64)
+    at, sizes = spectrum.places()
     base = _pattern(spectrum, at, sizes)
     spacing = min((float(np.hypot(*vector)) for vector in base), default=0.0)
     for k in range(sizes.size):
@@ -244,6 +249,15 @@ def _foreign(spectrum: _Spectrum) -> Iterator[_Wave]:
         reach = int(np.clip(1.2 * spacing, 10, 60)) if base else 10
         if spectrum.around(row, column, 4, reach) * _STANDS_OUT < sizes[k]:
             yield spectrum.wave(row, column, certain=False)
+
+
+def pattern_of(statistics: Statistics) -> list[Float]:
+    """Up to two waves of the pattern of a sheet, in cycles of its picture along (fast, slow); empty without one."""
+    if min(statistics.sheet.picture.shape) < 16:
+        return []
+    spectrum = _Spectrum(statistics)
+    at, sizes = spectrum.places()
+    return _pattern(spectrum, at, sizes)
 
 
 def _pattern(spectrum: _Spectrum, at: Float, sizes: Float) -> list[Float]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.findings import text
 from calib.findings.finding import Finding
-from calib.findings.sheet import Bool, Float, Sheet
+from calib.findings.sheet import Bool, Float, Sheet, row_blocks
 from calib.scan import FloatArray, Scan
 
 _ABSURD = 1e30  # in any unit; its square still is a number
@@ -101,37 +101,6 @@ class Statistics:
         return step if float(np.quantile(off, 0.9)) < 0.02 + 4 * rounding and rounding < 0.1 else 0.0
 
     @cached_property
-    def flat(self) -> Float:
-        """The picture less its mean plane; lost lines and gaps are NaN."""
-        picture = np.array(self.sheet.picture)
-        picture[self.lost[self.sheet.middle[0]]] = np.nan
-        good = np.isfinite(picture)
-        if good.sum() < 3 * _FEWEST:
-            return picture
-        y, x = (np.linspace(-1, 1, n) for n in picture.shape)
-        z = np.where(good, picture, 0.0)
-        along, count = z.sum(axis=1), good.sum(axis=1).astype(np.float64)
-        columns = good.sum(axis=0).astype(np.float64)
-        cross = float(y @ (good @ x))
-        normal = np.array(
-            [
-                [count.sum(), columns @ x, count @ y],
-                [columns @ x, columns @ (x * x), cross],
-                [count @ y, cross, count @ (y * y)],
-            ]
-        )
-        fit = np.linalg.lstsq(normal, np.array([along.sum(), z.sum(axis=0) @ x, along @ y]), rcond=None)[0]
-        return np.asarray(picture - fit[0] - fit[1] * x[None, :] - fit[2] * y[:, None])
-
-    @cached_property
-    def relief(self) -> tuple[float, float]:
-        """Robust extremes of what stands out of the mean plane: 2 and 98 % of the values."""
-        values = self.flat[:: max(self.flat.shape[0] // _SAMPLE_LINES, 1)]
-        values = values[np.isfinite(values)]
-        low, high = np.percentile(values, [2, 98]) if values.size else (np.nan, np.nan)
-        return float(low), float(high)
-
-    @cached_property
     def limits(self) -> tuple[float, float]:
         """Robust extremes: 1 and 99 % of the values."""
         values = self.sample[np.isfinite(self.sample)]
@@ -141,7 +110,7 @@ class Statistics:
 
 def impossible(scan: Scan) -> Iterator[Finding]:
     """Yield values that are infinite or beyond all measure."""
-    count = sum(int(_beyond(image).sum()) for image in scan.values)
+    count = sum(int(_beyond(image[part]).sum()) for image in scan.values for part in row_blocks(image))
     if count:
         yield Finding(
             kind="impossible values",
@@ -156,10 +125,13 @@ def impossible(scan: Scan) -> Iterator[Finding]:
 
 def possible(scan: Scan) -> Scan:
     """Return the scan with NaN in place of impossible values; the same one if there are none."""
-    bad = [_beyond(image) for image in scan.values]
-    if not any(each.any() for each in bad):
+    if not any(_beyond(image[part]).any() for image in scan.values for part in row_blocks(image)):
         return scan
-    values = np.where(np.stack(bad), np.nan, scan.values)
+    values = np.array(scan.values)
+    for image in values:
+        for part in row_blocks(image):
+            image[part][_beyond(image[part])] = np.nan
+    values.flags.writeable = False  # the scan keeps it as it is, without another copy
     return scan.replace(channels={**scan.channels, scan.channel: values})
 
 

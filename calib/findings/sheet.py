@@ -26,7 +26,11 @@ WINDOW = 1024
 THIN = 384
 """Columns that checks of line against line look at, at least, if there are as many."""
 
-_BLOCK = 2**20  # pixels that line checks take at a time, which bounds their memory
+_THIN_POINTS = 3 * 2**19
+"""Points that checks of line against line look at, at most: of more than 4096 lines they see fewer columns."""
+
+_SMALL = 2**20  # pixels that are taken at once; of larger scans a block has
+_BLOCK = 2**18  # pixels, which bounds the memory
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,20 +75,18 @@ class Sheet:
 
     def blocks(self) -> Iterator[tuple[slice, Float]]:
         """Yield the values some lines at a time, as float64."""
-        lines = max(_BLOCK // self.values.shape[1], 1)
-        for begin in range(0, self.values.shape[0], lines):
-            part = slice(begin, begin + lines)
+        for part in row_blocks(self.values):
             yield part, np.asarray(self.values[part], dtype=np.float64)
 
     @property
     def thin_step(self) -> int:
         """Every how many columns :attr:`thin` takes one."""
-        return max(int(self.values.shape[1]) // THIN, 1)
+        count, width = map(int, self.values.shape)
+        return max(width // max(min(THIN, _THIN_POINTS // count), 16), 1)
 
-    @cached_property
-    def thin(self) -> Float:
-        """All lines in at most twice :data:`THIN` columns, as float64."""
-        return np.asarray(self.values[:, :: self.thin_step], dtype=np.float64)
+    def thin(self, rows: Int | slice = slice(None)) -> Float:
+        """Lines in at most twice :data:`THIN` columns, as float64; all of them, or some rows of the sheet."""
+        return np.asarray(self.values[rows, :: self.thin_step], dtype=np.float64)
 
     @cached_property
     def middle(self) -> tuple[slice, slice]:
@@ -96,6 +98,14 @@ class Sheet:
     def picture(self) -> Float:
         """The middle of the values, not more than :data:`WINDOW` along a side, as float64."""
         return np.asarray(self.values[self.middle], dtype=np.float64)
+
+
+def row_blocks(image: FloatArray) -> Iterator[slice]:
+    """Yield the rows of an image some at a time, so that what is made of them takes little memory."""
+    count, width = image.shape
+    lines = max((_SMALL if image.size <= _SMALL else _BLOCK) // width, 1)
+    for begin in range(0, count, lines):
+        yield slice(begin, begin + lines)
 
 
 def sheets(scan: Scan) -> tuple[Sheet, ...]:

@@ -159,6 +159,6 @@ def _depth(sheet: Sheet, on: Bool) -> float:
     """Typical largest displacement of some lines."""
     rows = np.flatnonzero(on)
     rows = rows[(rows > 0) & (rows < on.size - 1)]
-    around = np.stack([sheet.thin[rows + k] for k in (-1, 0, 1)])
+    around = np.stack([sheet.thin(rows + k) for k in (-1, 0, 1)])
     out = np.abs(around[1] - np.clip(around[1], np.minimum(around[0], around[2]), np.maximum(around[0], around[2])))
     return float(np.nanmedian(np.nanmax(out, axis=1)))

@@ -63,12 +63,6 @@ def jumped(scan: Scan, when: float, by: float) -> Scan:
     return _with(scan, scan.values + by * (time >= when * float(time.max())))
 
 
-def drifted(scan: Scan, by: float, settling: float) -> Scan:
-    """Let the signal relax by as much as `by` through the frame, with a time constant in frames."""
-    time = pixel_times(scan)
-    return _with(scan, scan.values + by * (1 - np.exp(-time / (settling * float(time.max())))))
-
-
 def dead(scan: Scan, which: int, noise: float, seed: int = 0) -> Scan:
     """Replace one pass by its mean and noise."""
     values = np.array(scan.values)
@@ -256,6 +250,11 @@ def slipped(when: float, by: tuple[float, float]) -> Displacement:
 def slipping(when: float, by: tuple[float, float]) -> Displacement:
     """Creep of the sample at a constant rate from a moment on; by so much along x and y, m, at the frame's end."""
     return lambda path, samples: np.outer(by, np.clip((samples.time / path.frame_time - when) / (1 - when), 0, None))
+
+
+def settling(by: tuple[float, float], frames: float) -> Displacement:
+    """Drift that settles with a time constant in frames; by so much along x and y, m, in the end."""
+    return lambda path, samples: np.outer(by, 1 - np.exp(-samples.time / (frames * path.frame_time)))
 
 
 def _with(scan: Scan, values: NDArray[np.floating[Any]]) -> Scan:

@@ -1,4 +1,4 @@
-"""Memory and time of large scans: opened, inspected and converted, each in a process of its own.
+"""Memory and time of large scans: opened, inspected, drawn and converted, each in a process of its own.
 
 Run: ``python -m tests.benchmarks.big_scans [SIDE…]`` (4096 and 8192 if nothing is said). The limit is 1.5 times the
 memory of the heights, in the type that the file stores, and 200 MB for the programme itself.
@@ -24,6 +24,13 @@ if what == "open":
 elif what == "inspect":
     from calib.findings import inspect_scan
     inspect_scan(read_scan(source, **options))
+elif what == "draw":
+    from pathlib import Path
+    from calib.findings import inspect_scan
+    from calib.report.findings_figure import findings_figure
+    from calib.report.style import save_figure
+    scan = read_scan(source, **options)
+    save_figure(findings_figure(scan, inspect_scan(scan), "big"), Path(target), force=True)
 elif what == "convert":
     from calib.formats.converting import convert
     lost = convert(read_scan(source, **options), target, force=True)
@@ -85,6 +92,7 @@ def main(sides: list[int]) -> None:
                 allowed = ALLOWED[0] * side * side * size + ALLOWED[1]
                 steps = [("open", source, "-"), ("convert", source, "a.tif"), ("open", folder / "a.tif", "-")]
                 steps += [("convert", folder / "a.tif", "b.nc"), ("inspect", source, "-")]
+                steps += [("draw", source, "c.png")]
                 for what, start, target in steps:
                     peak, seconds = measure(what, start, folder / target, {})
                     about = f"{what} {start.suffix}" + (f" to {Path(target).suffix}" if target != "-" else "")

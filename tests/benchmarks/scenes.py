@@ -20,7 +20,7 @@ from calib.path import Path, Samples
 from calib.scan import Scan
 from calib.scanner.creep import relax
 from calib.scanner.hysteresis import play_at
-from calib.simulate import Flat, Flaws, Grating, Grid, Lit, Session, Step, Surface, VirtualInstrument
+from calib.simulate import Flat, Flaws, Grating, Grid, Lit, Session, Step, Surface, VirtualInstrument, faults
 from calib.standard import Grating as GratingStandard
 from calib.standard import Grid as GridStandard
 from calib.standard import Standard, Value
@@ -115,7 +115,7 @@ class Scene:
     noise: float
     standard: Standard | None
     again: Callable[..., Scan]
-    """``again(surface=..., noise=..., jump=...)`` records the same frame with something changed."""
+    """``again(surface=..., noise=..., displacement=...)`` records the same frame with something changed."""
 
     @property
     def pitch(self) -> float:
@@ -197,10 +197,11 @@ def clean(seed: int, kind: str | None = None, **fixed: Any) -> Scene:
     single = bool(rng.uniform() < 0.3)
 
     def again(
-        surface: Any = surface, noise: float | None = None, jump: tuple[float, float, float] | None = None
+        surface: Any = surface, noise: float | None = None, displacement: faults.Displacement | None = None
     ) -> Scan:
         changed = flaws if noise is None else replace(flaws, noise=noise)
-        instrument = VirtualInstrument(physics=_Slipping(physics, jump) if jump else physics, flaws=changed)
+        moved = physics if displacement is None else faults.Disturbed(physics, displacement)
+        instrument = VirtualInstrument(physics=moved, flaws=changed)
         channel, unit = ("intensity", "V") if kind == "lit" else ("height", "m")
         scan = instrument.record(surface, empty, seed=seed, channel=channel, unit=unit).scan
         values = np.array(scan.values, dtype=np.float32 if single else np.float64)
@@ -222,20 +223,6 @@ def _gaps(shape: tuple[int, ...], part: float, seed: int) -> NDArray[np.bool_]:
 @lru_cache(maxsize=64)
 def _foreign(seed: int, loop: float, bow: float) -> ForeignPhysics:
     return ForeignPhysics(seed, loop=loop, creep=0.012, bending=0.01, drift=0.03e-9, travel=TRAVEL, bow=bow)
-
-
-class _Slipping:
-    """Physics whose scanner slips sideways at a moment: (part of the frame, x, y)."""
-
-    def __init__(self, physics: ForeignPhysics | OwnPhysics, jump: tuple[float, float, float]) -> None:
-        self.physics, self.jump = physics, jump
-        self.indicate = physics.indicate
-
-    def motion(self, path: Path, samples: Samples, clock: float) -> Float:
-        when, x, y = self.jump
-        total = path.line_period * path.slow.size if path.timed else path.sweeps.line.size
-        time = samples.time if path.timed else samples.sweep
-        return self.physics.motion(path, samples, clock) + np.array([[x], [y]]) * (time >= when * total)
 
 
 def _surface(
