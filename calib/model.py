@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path as FilePath
@@ -18,10 +18,12 @@ from calib.scanner.motion import Motion
 if TYPE_CHECKING:
     import lmfit
 
+    from calib.live import Line, LiveCorrection
     from calib.locate import Located
     from calib.observe.lateral import LateralObservation
     from calib.observe.levels import FlatObservation
     from calib.observe.step import StepObservation
+    from calib.resample import Interpolation
 
 
 @dataclass(frozen=True)
@@ -217,15 +219,14 @@ class Model:
     @cached_property
     def parameters(self) -> tuple[Parameter, ...]:
         """All parameters with their uncertainties: scales and skew, effects, height."""
-        u = np.sqrt(np.diag(self.covariance))
-        prior = np.sqrt(np.diag(self.motion.prior_covariance))
+        u, prior = (np.sqrt(np.diag(one)) for one in (self.covariance, self.motion.prior_covariance))
         lateral = [
             Parameter(c.name, float(v), float(s), c.unit, float(p))
             for c, v, s, p in zip(self.motion.coefficients, self.values, u, prior, strict=True)
         ]
         height = self.height
-        before = np.sqrt(np.diag(Height.prior(height.span, height.bow, height.history).covariance))
-        after = np.sqrt(np.diag(self.height.covariance))
+        known = Height.prior(height.span, height.bow, height.history)
+        before, after = (np.sqrt(np.diag(one.covariance)) for one in (known, height))
         vertical = [
             Parameter(name, float(v), float(s), unit, float(p))
             for name, unit, v, s, p in zip(height.names, height.units, height.values, after, before, strict=True)
@@ -234,10 +235,7 @@ class Model:
 
     def __getitem__(self, name: str) -> Parameter:
         """Return a parameter by name."""
-        for parameter in self.parameters:
-            if parameter.name == name:
-                return parameter
-        raise KeyError(name)
+        return {parameter.name: parameter for parameter in self.parameters}[name]
 
     def to_lmfit(self) -> lmfit.Parameters:
         """Return values, standard errors and correlations as `lmfit.Parameters`, for reports and other programs."""
@@ -317,22 +315,43 @@ class Model:
 
         return locate(self, scan, uncertainty=uncertainty, any_scanner=any_scanner)
 
-    def correct(self, scan: Scan, *, uncertainty: bool = False, any_scanner: bool = False) -> Scan:
+    def correct(
+        self,
+        scan: Scan,
+        *,
+        uncertainty: bool = False,
+        any_scanner: bool = False,
+        interpolation: Interpolation = "cubic",
+        step: float | None = None,
+    ) -> Scan:
         """Return the scan on a regular grid of true coordinates, heights corrected, both passes kept.
 
         Parameters
         ----------
         uncertainty
             Add channels ``u_x, u_y, u_height``.
+        interpolation
+            ``cubic`` (B-splines), ``linear``, or ``nearest`` for channels whose values must not be mixed.
+        step
+            Between the points of the grid, m; by default the pixels' mean true distances. Where it is larger than
+            these, values are averaged over as much before, so that nothing finer than the grid is folded into it.
 
         Raises
         ------
         ModelError
-            See :meth:`check`.
+            See :meth:`check`; or if the step does not suit the scan.
         """
         from calib.correct import correct
 
-        return correct(self, scan, uncertainty=uncertainty, any_scanner=any_scanner)
+        return correct(
+            self, scan, uncertainty=uncertainty, any_scanner=any_scanner, interpolation=interpolation, step=step
+        )
+
+    def correct_lines(self, lines: Iterable[Line], frame: Scan, **options: Any) -> LiveCorrection:
+        """Correct a frame line by line while it is recorded, see :class:`calib.live.LiveCorrection`."""
+        from calib.live import LiveCorrection
+
+        return LiveCorrection(self, frame, lines, **options)
 
     # --- files -------------------------------------------------------------------------------------
 
@@ -379,9 +398,14 @@ class Model:
 
         return mean_scale(self, axis, size, line_period, rotation)
 
+    def _repr_html_(self) -> str:
+        from calib.report.notebook import model_html as shown
+
+        return shown(self)
+
     def __repr__(self) -> str:
-        scanner = self.scanner or "an unnamed scanner"
-        return f"<Model of {scanner}: {len(self.parameters)} parameters, {len(self.observations)} scans>"
+        whose, count = self.scanner or "an unnamed scanner", len(self.observations)
+        return f"<Model of {whose}: {len(self.parameters)} parameters, {count} scans>"
 
 
 def load_model(path: str | FilePath) -> Model:

@@ -9,17 +9,19 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from calib import units
-from calib.calibration import Pair, Scanner
 from calib.errors import CalibError, PlanError
 from calib.files import read_toml, sha256, unknown_key
 from calib.formats import read_options, read_scan
 from calib.formats._fields import FIELDS, from_toml
-from calib.planning.planned import PlannedScan
 from calib.scan import Scan
 from calib.standard import Standard, load_standard
+
+if TYPE_CHECKING:  # what fits and plans is brought along where a plan is read, not where a scan is
+    from calib.calibration import Pair, Scanner
+    from calib.planning.planned import PlannedScan
 
 _PLAN_KEYS = ("scanner", "scan")
 _SCANNER_KEYS = ("name", "travel", "controller", "periods")
@@ -150,6 +152,8 @@ def reading_keys() -> tuple[str, ...]:
 
 
 def _scanner(content: object) -> Scanner:
+    from calib.calibration import Scanner
+
     if content is None:
         return Scanner()
     if isinstance(content, str):
@@ -210,6 +214,8 @@ def _check_entry(entry: Mapping[str, Any]) -> None:
 
 def _planned(entry: Mapping[str, Any], folder: Path) -> PlannedScan | None:
     """How a scan is planned, if the plan says so."""
+    from calib.planning.planned import PlannedScan
+
     _check_entry(entry)
     if "planned" not in entry:
         return None
@@ -223,6 +229,8 @@ def _turned(entry: Mapping[str, Any]) -> float | None:
 
 
 def _pair(entry: Mapping[str, Any], folder: Path) -> Pair:
+    from calib.calibration import Pair
+
     file = folder / entry["file"]
     if not file.exists():
         raise PlanError(

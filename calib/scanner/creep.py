@@ -19,6 +19,8 @@ import numpy as np
 from calib.path import Path, Samples
 from calib.scanner.effect import AXES, Coefficient, Factors, Float, Nuisances, nuisances_of, over
 
+_SERIES = 0.3  # turns over time constants below which a series is more exact than the closed form
+
 
 class Creep:
     """Relaxations of x and y.
@@ -77,6 +79,19 @@ class Creep:
             return np.zeros((2 * self.times.size, samples.size))
         return np.concatenate([relax(path, samples, axis, self.times) for axis in (0, 1)])
 
+    def moved(self, path: Path, samples: Samples, weights: Float) -> Float:
+        """Sum of all relaxations, m; shape ``(2, samples)``."""
+        result = np.zeros((2, samples.size))
+        if not path.timed or not self.times.size:
+            return result
+        decay = np.exp(-samples.elapsed[:, None] / self.times)
+        for axis, own in enumerate(np.split(weights, 2)):
+            states, start, rate = _course(path, axis, self.times)
+            departure = own * (states - start[:, None] + self.times * rate[:, None])
+            result[axis] = own.sum() * samples.position[axis] - own @ self.times * rate[samples.sweep]
+            result[axis] += np.einsum("nk,nk->n", departure[samples.sweep], decay)
+        return result
+
     def prior(self) -> Float:
         """Gains alike over all time constants."""
         n = self.times.size
@@ -130,32 +145,53 @@ def relax(path: Path, samples: Samples, axis: int, times: Float) -> Float:
     Array of shape ``(times, samples)``, m.
     """
     tau = times
-    start, end = path.sweeps.start[axis], path.sweeps.end[axis]
-    rate = (end - start) / path.sweep_time
-    states = path.remember(("creep", axis, times.tobytes()), lambda: _states_at_sweeps(path, axis, times))
+    states, start, rate = _course(path, axis, times)
     k = samples.sweep
     lag = tau[:, None] * rate[k][None, :]
     departure = states[k].T - (start[k][None, :] - lag)
     return np.asarray(samples.position[axis] - lag + departure * np.exp(-samples.elapsed[None, :] / tau[:, None]))
 
 
+def _course(path: Path, axis: int, times: Float) -> tuple[Float, Float, Float]:
+    """State at the start of every sweep, where that is, m, and the speed of the sweep, m/s."""
+    start, end = path.sweeps.start[axis], path.sweeps.end[axis]
+    states = path.remember(("creep", axis, times.tobytes()), lambda: _states_at_sweeps(path, axis, times))
+    return states, start, (end - start) / path.sweep_time
+
+
 def _states_at_sweeps(path: Path, axis: int, tau: Float) -> Float:
     """Relaxations at the start of every sweep, shape ``(sweeps, times)``."""
     start, end = path.sweeps.start[axis], path.sweeps.end[axis]
     rate = (end - start) / path.sweep_time
-    sweep_decay = np.exp(-path.sweep_time / tau)
     turn = path.turnaround
-    turn_decay = np.exp(-turn / tau)
-    state = np.full(tau.size, start[0] if path.rest is None else path.rest[axis])
+    sweep_decay, turn_decay = np.exp(-path.sweep_time / tau), np.exp(-turn / tau)
+    # what the command alone adds during a sweep, and during the turn after it, over what is left of the state before;
+    # with differences of nearly equal numbers taken beforehand, since tau may be long against both
+    lost = -np.expm1(-path.sweep_time / tau)
+    after = start[:, None] * lost + rate[:, None] * (path.sweep_time - tau * lost)
+    if turn:
+        after = after * turn_decay - end[:, None] * np.expm1(-turn / tau) + rate[:, None] * tau * _of_turn(turn / tau)
+    # a state is `after` of the sweep before and the state before that, decayed: joined in steps that double
     states = np.empty((start.size, tau.size))
-    for k in range(start.size):
-        states[k] = state
-        follow = start[k] - tau * rate[k]
-        state = end[k] - tau * rate[k] + (state - follow) * sweep_decay
-        if turn:
-            # u = end + rate s - rate s^2 / turn; a relaxation follows a polynomial as u - tau u' + tau^2 u''
-            bend = -2 * rate[k] / turn
-            at_start = end[k] - tau * rate[k] + tau**2 * bend
-            at_end = end[k] + tau * rate[k] + tau**2 * bend
-            state = at_end + (state - at_start) * turn_decay
+    states[0] = start[0] if path.rest is None else path.rest[axis]
+    states[1:] = after[:-1]
+    step, decay = 1, sweep_decay * turn_decay
+    while step < start.size and decay.any():
+        states[step:] += decay * states[:-step]
+        step, decay = 2 * step, decay**2
     return states
+
+
+def _of_turn(s: Float) -> Float:
+    """Response to the excursion of a turn, over what one at the speed of the sweep gives; s: its duration over tau.
+
+    The command is end + rate t - rate t^2 / turn, which a relaxation follows as u - tau u' + tau^2 u''. What is left of
+    the terms in rate is (1 + exp(-s)) - 2 (1 - exp(-s)) / s, whose series begins with s^2 / 6.
+    """
+    small = np.minimum(s, _SERIES)
+    series, power = np.zeros_like(s), np.ones_like(s)
+    for n in range(1, 15):
+        power = -power * small / (n + 1)  # (-s)^n / (n + 1)!
+        series += (n - 1) * power
+    large = np.maximum(s, _SERIES)
+    return np.where(s < _SERIES, series, 1 + np.exp(-large) + 2 * np.expm1(-large) / large)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol
+from typing import Any, Literal, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -124,6 +124,15 @@ class Effect(Protocol):
 
     def settings(self) -> dict[str, Any]:
         """Constructor arguments as plain JSON values, so that a model file can rebuild the effect."""
+        ...
+
+
+@runtime_checkable
+class Summed(Protocol):
+    """An effect that knows a shorter way to the sum of its terms than by each of them."""
+
+    def moved(self, path: Path, samples: Samples, weights: Float) -> Float:
+        """What coefficients with these values add to x and y, m; shape ``(2, samples)``."""
         ...
 
 

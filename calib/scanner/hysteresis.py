@@ -90,6 +90,29 @@ class Hysteresis:
             parts.append(self._ramps(axis, p) - self._ramps(axis, reach * samples.position[axis]))
         return np.concatenate(parts)
 
+    def moved(self, path: Path, samples: Samples, weights: Float) -> Float:
+        """Sum of all cells, m; shape ``(2, samples)``.
+
+        All ramps of one half-width are one polygon over p, and all those of the second term one over u.
+        """
+        _, means, k, cell = self._mesh
+        result = np.zeros((2, samples.size))
+        for axis, own in enumerate(np.split(weights, 2)):
+            if not own.any():
+                continue
+            amplitude, radii, u = self.amplitude[axis], self.radii(axis), samples.position[axis]
+            edges = means * amplitude
+            rise = np.zeros((radii.size, means.size))
+            rise[k, cell + 1] = own * (means[1] - means[0]) * amplitude
+            height = np.cumsum(rise, axis=1)
+            for polygon, p in zip(height, play_at(path, samples, axis, radii), strict=True):
+                result[axis] += np.interp(p, edges, polygon)
+            reach = 1 - radii / amplitude
+            corners = np.unique(edges / reach[:, None])
+            whole = sum(np.interp(r * corners, edges, polygon) for r, polygon in zip(reach, height, strict=True))
+            result[axis] -= np.interp(u, corners, whole)
+        return result
+
     def _ramps(self, axis: int, level: Float) -> Float:
         _, means, k, cell = self._mesh
         low = (means[cell] * self.amplitude[axis])[:, None]
@@ -169,9 +192,14 @@ def _play_from(path: Path, samples: Samples, axis: int, radii: Float, state: Flo
 def _states_at_sweeps(path: Path, axis: int, radii: Float, state: Float) -> Float:
     """Play operators at the start of every sweep, shape ``(sweeps, radii)``."""
     start, apex = path.sweeps.start[axis], path.sweeps.apex[axis]
-    states = np.empty((start.size, radii.size))
-    for k in range(start.size):
-        state = np.minimum(np.maximum(state, start[k] - radii), start[k] + radii)
-        states[k] = state
-        state = np.minimum(np.maximum(state, apex[k] - radii), apex[k] + radii)
-    return states
+    # where the command goes in turn, and how far an operator that gets there may be from it
+    ends = np.column_stack([start, apex]).ravel()
+    low, high = ends[:, None] - radii, ends[:, None] + radii
+    # one limit after another is again a limit, so that they are joined in steps that double
+    step = 1
+    while step < ends.size:
+        low[step:], high[step:] = (
+            np.minimum(np.maximum(earlier, low[step:]), high[step:]) for earlier in (low[:-step], high[:-step])
+        )
+        step *= 2
+    return np.asarray(np.minimum(np.maximum(state, low), high)[::2])

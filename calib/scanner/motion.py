@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 
 from calib.path import Path, Samples
-from calib.scanner.effect import Coefficient, Effect, Float, Nuisances
+from calib.scanner.effect import Coefficient, Effect, Float, Nuisances, Summed
 
 AXES_COEFFICIENTS = (
     Coefficient("scale_x", 0, ""),
@@ -94,7 +94,21 @@ class Motion:
 
     def position(self, path: Path, samples: Samples, values: Float) -> Float:
         """True position (x, y) at samples, m; shape ``(2, samples)``."""
-        return to_true(values, self.actuator(samples, values, self.shared(path, samples)))
+        moved = samples.position.copy()
+        at = 3
+        for effect in self.effects:
+            weights = values[at : at + len(effect.coefficients)]
+            at += weights.size
+            if not weights.any():
+                continue
+            if isinstance(effect, Summed):
+                moved += effect.moved(path, samples, weights)
+                continue
+            basis = effect.basis(path, samples)
+            for axis in (0, 1):
+                mine = np.array([c.axis == axis for c in effect.coefficients])
+                moved[axis] += weights[mine] @ basis[mine]
+        return to_true(values, moved)
 
     def jacobian(self, samples: Samples, values: Float, shared: Float) -> Float:
         """Derivative of true position by every coefficient, shape ``(2, coefficients, samples)``."""

@@ -69,13 +69,26 @@ class Nonlinearity:
         terms = self._terms(samples.position)
         return np.concatenate([terms, terms])
 
+    def moved(self, path: Path, samples: Samples, weights: Float) -> Float:
+        """Sum of all products, m; shape ``(2, samples)``."""
+        in_x, in_y = self._powers(samples.position)
+        result = np.zeros((2, samples.size))
+        for axis, own in enumerate(np.split(weights, 2)):
+            table = np.zeros((self.degree + 1,) * 2)
+            table[tuple(np.array(self.exponents).T)] = own
+            result[axis] = np.einsum("in,in->n", table.T @ in_x, in_y)
+        return result
+
+    def _powers(self, position: Float) -> tuple[Float, Float]:
+        """Legendre polynomials of x and of y by degree, shape ``(degree + 1, ...)`` each."""
+        xi = 2 * (position[0] - self.centre[0]) / self.travel[0]
+        eta = 2 * (position[1] - self.centre[1]) / self.travel[1]
+        return legendre.legvander(xi, self.degree).T, legendre.legvander(eta, self.degree).T
+
     def _terms(self, position: Float) -> Float:
         if not self.exponents:
             return np.zeros((0, position.shape[-1]))
-        xi = 2 * (position[0] - self.centre[0]) / self.travel[0]
-        eta = 2 * (position[1] - self.centre[1]) / self.travel[1]
-        in_x = legendre.legvander(xi, self.degree).T
-        in_y = legendre.legvander(eta, self.degree).T
+        in_x, in_y = self._powers(position)
         i, j = np.array(self.exponents).T
         return np.asarray(in_x[i] * in_y[j])
 
