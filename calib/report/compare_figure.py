@@ -55,11 +55,44 @@ def compare_figure(comparison: ModelComparison) -> Figure:
         return figure
 
 
+def map_of(frame: Frame) -> Figure:
+    """Draw one map of displacement alone."""
+    mean = frame.difference.mean(axis=1)
+    length = np.hypot(*mean)
+    longest = float(length.max())
+    size, unit = style.unit_for(max(longest, 1e-12))
+    with style.settings():
+        figure = style.new_figure(4.4, 3.8)
+        axes = figure.add_subplot()
+        _map(axes, frame, mean, length / size, longest / size)
+        axes.set_title("\n".join(textwrap.wrap(frame.condition, 44)))
+        style.colour_bar(figure, axes.collections[0], axes, f"displacement ({unit})")
+        return figure
+
+
+def quantities_of(comparison: ModelComparison) -> Figure:
+    """Draw the quantities alone."""
+    with style.settings():
+        figure = style.new_figure(4.8, max(2.2, 1.1 + 0.36 * len(comparison.quantities)))
+        _quantities(figure.add_subplot(), comparison)
+        return figure
+
+
 def _map(one: Axes, frame: Frame, mean: np.ndarray, length: np.ndarray, most: float) -> None:
     extent, unit = style.unit_for(float(np.abs(frame.position).max()))
     x, y = frame.position[:, 0] / extent
+    # of a turned frame the columns lie along y; the middles of cells must increase along the axes of the figure
+    turned = np.ptp(x, axis=1).max() < np.ptp(x, axis=0).max()
+    across, up, coloured = (x.T, y.T, length.T) if turned else (x, y, length)
     image = one.pcolormesh(
-        x, y, length, cmap=style.HEIGHTS, vmin=0, vmax=most or 1.0, shading="nearest", rasterized=True
+        across.mean(axis=0),
+        up.mean(axis=1),
+        coloured,
+        cmap=style.HEIGHTS,
+        vmin=0,
+        vmax=most or 1.0,
+        shading="nearest",
+        rasterized=True,
     )
     image.set_zorder(0)
     if most:

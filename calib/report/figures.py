@@ -37,8 +37,8 @@ def model_figure(model: Model) -> Figure:
         _draw_field(figure, field, model)
         _draw_loops(figure.add_subplot(grid[0, 1]), model)
         left = residuals(model)
-        _draw_residuals(figure.add_subplot(grid[1, 0]), model, left)
-        _draw_prediction(figure.add_subplot(grid[1, 1]), model)
+        draw_residuals(figure.add_subplot(grid[1, 0]), model, left)
+        draw_prediction(figure.add_subplot(grid[1, 1]), model)
         words = figure.add_subplot(grid[2, :])
         words.axis("off")
         said = _open_questions(model)
@@ -47,11 +47,11 @@ def model_figure(model: Model) -> Figure:
         return figure
 
 
-def field_figure(model: Model) -> Figure:
-    """Draw the displacement field alone."""
+def field_figure(model: Model, *, straight: bool = False) -> Figure:
+    """Draw the displacement field alone; with `straight`, what scale and skew do is left in it."""
     with style.settings():
         figure = style.new_figure(5.6, 4.8)
-        _draw_field(figure, figure.add_subplot(), model)
+        _draw_field(figure, figure.add_subplot(), model, straight)
         return figure
 
 
@@ -105,22 +105,12 @@ def correction_figure(scan: Scan, corrected: Scan) -> Figure:
 
     The difference takes the commanded coordinates of the scan as they stand: it shows what the correction moved.
     """
-    from scipy import ndimage
-
     name = corrected.channel
     before, after = np.asarray(scan.channels[name][0]), np.asarray(corrected.channels[name][0])
     heights = name == "height"
     if heights:
-        before, after = _levelled(before), _levelled(after)
-    # where the points of the true grid lie among the commanded pixels
-    u, v = corrected.commanded()
-    (fx, fy), (sx, sy) = scan.axes
-    u, v = u - scan.centre_x, v - scan.centre_y
-    step_fast, step_slow = (step or 1.0 for step in scan.spacing)
-    at = ((sx * u + sy * v - scan.slow[0]) / step_slow, (fx * u + fy * v - scan.fast[0]) / step_fast)
-    filled = np.where(np.isfinite(before), before, np.nanmedian(before))
-    there = ndimage.map_coordinates(np.isfinite(before).astype(np.float64), at, order=1, cval=0.0) > 0.999
-    moved = np.where(there, after - ndimage.map_coordinates(filled, at, order=1, cval=np.nan), np.nan)
+        before, after = levelled(before), levelled(after)
+    moved = moved_by(scan, corrected)
     with style.settings():
         figure = style.new_figure(12.6, 3.9)
         axes = figure.subplots(1, 3)
@@ -146,10 +136,32 @@ def correction_figure(scan: Scan, corrected: Scan) -> Figure:
         return figure
 
 
+def moved_by(scan: Scan, corrected: Scan) -> Float:
+    """What a correction changed in the first pass at the same place, on the grid of the corrected scan.
+
+    Heights are taken less their planes; NaN where one of the two has no data.
+    """
+    from scipy import ndimage
+
+    name = corrected.channel
+    before, after = np.asarray(scan.channels[name][0]), np.asarray(corrected.channels[name][0])
+    if name == "height":
+        before, after = levelled(before), levelled(after)
+    # where the points of the true grid lie among the commanded pixels
+    u, v = corrected.commanded()
+    (fx, fy), (sx, sy) = scan.axes
+    u, v = u - scan.centre_x, v - scan.centre_y
+    step_fast, step_slow = (step or 1.0 for step in scan.spacing)
+    at = ((sx * u + sy * v - scan.slow[0]) / step_slow, (fx * u + fy * v - scan.fast[0]) / step_fast)
+    filled = np.where(np.isfinite(before), before, np.nanmedian(before))
+    there = ndimage.map_coordinates(np.isfinite(before).astype(np.float64), at, order=1, cval=0.0) > 0.999
+    return np.where(there, after - ndimage.map_coordinates(filled, at, order=1, cval=np.nan), np.nan)
+
+
 # --- panels ----------------------------------------------------------------------------------------
 
 
-def _frame(model: Model, part: float, rotation: float = 0.0) -> tuple[Scan, Path]:
+def frame_of(model: Model, part: float, rotation: float = 0.0) -> tuple[Scan, Path]:
     """An empty scan over a part of the calibrated area, at a middle speed."""
     low_x, high_x, low_y, high_y = model.domain.area
     size = part * min(high_x - low_x, high_y - low_y, model.domain.sizes[1] * 1.001)
@@ -169,14 +181,14 @@ def _frame(model: Model, part: float, rotation: float = 0.0) -> tuple[Scan, Path
     return scan, Path(scan)
 
 
-def _draw_field(figure: Figure, axes: Axes, model: Model) -> None:
-    scan, path = _frame(model, 1.0)
+def _draw_field(figure: Figure, axes: Axes, model: Model, straight: bool = False) -> None:
+    scan, path = frame_of(model, 1.0)
     true = positions(model.motion, model.values, path).mean(axis=1)[:, 2:]
     commanded = np.stack(scan.commanded())[:, 2:]
     flat = commanded.reshape(2, -1)
     design = np.column_stack([flat.T, np.ones(flat.shape[1])])
     affine = np.linalg.lstsq(design, true.reshape(2, -1).T, rcond=None)[0]
-    bent = true - (design @ affine).T.reshape(true.shape)
+    bent = without_rigid(true, commanded) if straight else true - (design @ affine).T.reshape(true.shape)
     size, unit = style.unit_for(float(np.abs(commanded).max()))
     magnitude = np.hypot(*bent)
     most = float(magnitude.max())
@@ -202,7 +214,8 @@ def _draw_field(figure: Figure, axes: Axes, model: Model) -> None:
         axes.text(0.5, 0.5, said, ha="center", transform=axes.transAxes)
     axes.set_aspect("equal")
     axes.set_ylabel(f"commanded y ({unit})")
-    axes.set_title("Displacement, mean of passes,\nwithout the straight part", pad=8)
+    without = "shift and rotation" if straight else "the straight part"
+    axes.set_title(f"Displacement, mean of passes,\nwithout {without}", pad=8)
     scale_x, scale_y = model.scale(0, scan.size[0]), model.scale(1, scan.size[1])
     skew = model["skew"]
     axes.set_xlabel(
@@ -210,6 +223,15 @@ def _draw_field(figure: Figure, axes: Axes, model: Model) -> None:
         f"\nscale x {_pm(*scale_x)}, y {_pm(*scale_y)}, skew {_pm(np.rad2deg(skew.value), np.rad2deg(skew.u))}°",
         fontsize=8,
     )
+
+
+def without_rigid(true: Float, commanded: Float) -> Float:
+    """True less commanded positions, shape ``(2, ...)``, after the shift and turn that suit them best (Kabsch 1976)."""
+    a, b = commanded.reshape(2, -1), true.reshape(2, -1)
+    a, b = a - a.mean(axis=1, keepdims=True), b - b.mean(axis=1, keepdims=True)
+    angle = np.arctan2(np.sum(a[0] * b[1] - a[1] * b[0]), np.sum(a * b))
+    cos, sin = np.cos(angle), np.sin(angle)
+    return np.asarray((np.array([[cos, sin], [-sin, cos]]) @ b - a).reshape(true.shape))
 
 
 def _middle(position: Float) -> Float:
@@ -231,7 +253,7 @@ def _draw_loops(axes: Axes, model: Model) -> None:
     curves = []
     for axis, colour in ((0, style.FIRST), (1, style.SECOND)):
         for part, line in ((1.0, "-"), (0.5, "--")):
-            _, path = _frame(model, part, rotation=axis * np.pi / 2)
+            _, path = frame_of(model, part, rotation=axis * np.pi / 2)
             row = np.full(path.fast.size, path.slow.size // 2)
             for index, name in enumerate(path.passes):
                 samples = path.samples(index, row, path.fast)
@@ -264,7 +286,8 @@ def _draw_loops(axes: Axes, model: Model) -> None:
     axes.set_ylim(low, high + 0.07 * (high - low))
 
 
-def _draw_residuals(axes: Axes, model: Model, left: tuple[NodeResiduals, ...]) -> None:
+def draw_residuals(axes: Axes, model: Model, left: tuple[NodeResiduals, ...]) -> None:
+    """Draw a histogram of residuals."""
     axes.set_title("Residuals at the nodes")
     if not left:
         _say_nothing(axes, "no grating or grid was scanned")
@@ -301,7 +324,8 @@ def _draw_residuals(axes: Axes, model: Model, left: tuple[NodeResiduals, ...]) -
     axes.text(0.02, 0.98, said, transform=axes.transAxes, va="top", fontsize=7.5)
 
 
-def _draw_prediction(axes: Axes, model: Model) -> None:
+def draw_prediction(axes: Axes, model: Model) -> None:
+    """Draw how well the other scans predict each scan."""
     axes.set_title("How well others predict each scan")
     names, errors = list(model.misfit.by_scan), np.array(list(model.misfit.by_scan.values()))
     if not names:
@@ -345,7 +369,8 @@ def _draw_image(axes: Axes, values: Float, scan: Scan, colours: str, low: float,
     return image
 
 
-def _levelled(values: Float) -> Float:
+def levelled(values: Float) -> Float:
+    """Values less their mean plane."""
     rows, columns = np.indices(values.shape)
     good = np.isfinite(values)
     if not good.any():

@@ -38,7 +38,7 @@ def findings_figure(scan: Scan, findings: Sequence[Finding], name: str = "") -> 
     ScanError
         If no pass of the scan holds any data: there is nothing to draw.
     """
-    shown = [k for k, image in enumerate(scan.values) if np.isfinite(image).any()]
+    shown = [k for k in range(len(scan.passes)) if np.isfinite(_thinned(scan, k)).any()]
     if not shown:
         raise ScanError(f"There is no picture of {name or 'a scan'} without data.")
     listed = _list(findings, 64 * len(shown) + 18)
@@ -76,8 +76,7 @@ def _list(findings: Sequence[Finding], width: int) -> str:
 
 
 def _draw_pass(figure: Figure, axes: Axes, scan: Scan, k: int) -> None:
-    step = [max(n // _PIXELS, 1) for n in scan.values[k].shape]
-    values = _level(np.asarray(scan.values[k][:: step[0], :: step[1]], dtype=np.float64))
+    values = _level(_thinned(scan, k))
     low, high = np.nanpercentile(values, [0.5, 99.5])
     size, unit = (1.0, scan.units.get(scan.channel) or "1")
     if unit == "m":
@@ -92,6 +91,14 @@ def _draw_pass(figure: Figure, axes: Axes, scan: Scan, k: int) -> None:
     bar = figure.colorbar(image, ax=axes, shrink=0.85, pad=0.14, aspect=28)  # the lanes of the marks lie between
     bar.set_label(f"{scan.channel} ({unit})")
     bar.outline.set_linewidth(0.5)
+
+
+def _thinned(scan: Scan, k: int) -> Float:
+    """A pass in as many points as the picture shows; impossible values are no data."""
+    image = scan.values[k]
+    step = [max(n // _PIXELS, 1) for n in image.shape]
+    values = np.asarray(image[:: step[0], :: step[1]], dtype=np.float64)
+    return np.where(np.isinf(values), np.nan, values)
 
 
 def _extent(scan: Scan) -> tuple[float, float, float, float]:

@@ -52,6 +52,39 @@ def history_figure(found: Overview) -> Figure:
         return figure
 
 
+def validity_figure(told: Told, at: datetime) -> Figure:
+    """Draw when each model of one scanner was valid, with its checks."""
+    with style.settings():
+        figure = style.new_figure(5.6, 1.1 + 0.26 * len(told.line.validities))
+        axes = figure.add_subplot()
+        _bars(axes, told, at)
+        axes.set_title("")
+        _dated(axes)
+        axes.set_xlabel("date (UTC); dotted: as of")
+        return figure
+
+
+def quantity_figure(followed: Followed) -> Figure:
+    """Draw one quantity of one scanner through time, with its control limits."""
+    with style.settings():
+        figure = style.new_figure(4.6, 2.9)
+        axes = figure.add_subplot()
+        _panel(axes, followed)
+        days = [_days(record.when) for record in followed.series.models]
+        pad = 0.06 * (max(days) - min(days)) + 1.0
+        axes.set_xlim(min(days) - pad, max(days) + pad)
+        _dated(axes)
+        return figure
+
+
+def _dated(axes: Axes) -> None:
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
+    locator = AutoDateLocator(minticks=3, maxticks=6)  # type: ignore[no-untyped-call]
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+
+
 def _group(axes: list[Axes], told: Told, at: datetime) -> None:
     bars, *panels = axes
     _bars(bars, told, at)
