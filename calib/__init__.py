@@ -22,6 +22,7 @@ _PUBLIC = {
     "between": "calib.between_models",
     "calibrate": "calib.calibration",
     "compare": "calib.compared",
+    "correct_many": "calib.archive",
     "load_comparison": "calib.compared",
     "interim": "calib.verification",
     "load_interim": "calib.verification",
@@ -37,6 +38,7 @@ _PUBLIC = {
 }
 
 if TYPE_CHECKING:
+    from calib.archive import correct_many
     from calib.between_models import between
     from calib.calibration import Pair, Scanner, calibrate
     from calib.compared import ModelComparison, compare, load_comparison
@@ -75,6 +77,7 @@ __all__ = [
     "between",
     "calibrate",
     "compare",
+    "correct_many",
     "interim",
     "load_comparison",
     "load_interim",

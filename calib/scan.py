@@ -218,6 +218,11 @@ class Scan:
 
         return from_dataset(dataset, channel=channel)
 
+    def _repr_html_(self) -> str:
+        from calib.report.notebook import scan_html
+
+        return scan_html(self)
+
     def __repr__(self) -> str:
         _, slow, fast = self.shape
         width, length = self.size

@@ -213,6 +213,11 @@ class Standard:
         width = max(map(len, rows))
         return lines + [f"  {name.replace('_', ' '):<{width}}  {text}" for name, text in rows.items()]
 
+    def _repr_html_(self) -> str:
+        from calib.report.notebook import standard_html
+
+        return standard_html(self)
+
     def __str__(self) -> str:
         return "\n".join(self.summary())
 

@@ -17,14 +17,17 @@ import calib
 from calib.cli import (
     comparisons,
     converting,
+    correcting,
     crosschecks,
     histories,
     measures,
     models,
     others,
     planning,
+    reporting,
     scans,
     verifying,
+    viewing,
 )
 from calib.cli.running import Commands, Exit, examples, say
 
@@ -69,7 +72,7 @@ _COMMANDS = (
     (scans.inspect, scans.INSPECT_EXAMPLES, "Say what is in scans, and what is wrong with them."),
     (planning.plan, planning.PLAN_EXAMPLES, "Propose which scans to take, and judge them as they come."),
     (models.calibrate, models.CALIBRATE_EXAMPLES, "Make a model of a scanner from scans of standards."),
-    (scans.correct, scans.CORRECT_EXAMPLES, "Correct scans with a model."),
+    (correcting.correct, correcting.CORRECT_EXAMPLES, "Correct scans with a model."),
     (converting.convert, converting.CONVERT_EXAMPLES, "Write scans in another format."),
     (verifying.verify, verifying.VERIFY_EXAMPLES, "Check a model against standards, with limits or without."),
     (verifying.interim, verifying.INTERIM_EXAMPLES, "Ask by a quick scan whether the scanner is where the model says."),
@@ -77,7 +80,9 @@ _COMMANDS = (
     (histories.history, histories.HISTORY_EXAMPLES, "Tell what was valid when, drift, control, and what is due."),
     (comparisons.compare, comparisons.COMPARE_EXAMPLES, "Compare two models: what changed, and what it means."),
     (comparisons.between, comparisons.BETWEEN_EXAMPLES, "Say how sure scans are that were taken between two models."),
+    (viewing.view, viewing.VIEW_EXAMPLES, "Look at scans in the browser, and measure in them."),
     (models.show, models.SHOW_EXAMPLES, "Show what a model says, and how sure that is."),
+    (reporting.report, reporting.REPORT_EXAMPLES, "Write a report of a model, a check, a comparison or a history."),
     (others.standards, others.STANDARDS_EXAMPLES, "List the standards that come along, or show one."),
 )
 for _command, _examples, _short in _COMMANDS:

@@ -99,15 +99,15 @@ def history(
     chance = units.parse(false_alarms, "ratio", "--false-alarms")
     wishes: dict[str, Any] = {
         "valid_for": seconds(valid_for),
-        "tolerances": _named(tolerance, "--tolerance", "scale='0.2 %'"),
-        "targets": _named(target, "--target", "'scale x'=1.05"),
-        "sds": _named(sd, "--sd", "scale='0.01 %'"),
+        "tolerances": named(tolerance, "--tolerance", "scale='0.2 %'"),
+        "targets": named(target, "--target", "'scale x'=1.05"),
+        "sds": named(sd, "--sd", "scale='0.01 %'"),
         "baseline": baseline,
         "false_alarms": chance,
         "size": None if size is None else units.parse(size, "length", "--size"),
     }
     if at is not None:
-        wishes["at"] = _date(at)
+        wishes["at"] = moment_of(at)
     read = read_history(folder)
     found = overview(read, Wishes(**wishes), scanner=scanner, scans=scans)
     told_of(found.unreadable)
@@ -150,7 +150,8 @@ def seconds(text: str | None) -> float | None:
     return found
 
 
-def _named(pairs: list[str] | None, option: str, example: str) -> dict[str, str]:
+def named(pairs: list[str] | None, option: str, example: str) -> dict[str, str]:
+    """Return NAME=VALUE pairs."""
     from calib.errors import CalibError
 
     found: dict[str, str] = {}
@@ -162,7 +163,8 @@ def _named(pairs: list[str] | None, option: str, example: str) -> dict[str, str]
     return found
 
 
-def _date(text: str) -> Any:
+def moment_of(text: str) -> Any:
+    """Return what --at says."""
     from calib.errors import CalibError
     from calib.history.dates import moment
 
@@ -199,7 +201,6 @@ class Models:
 
     def __init__(self, model_file: Path | None, folder: Path | None, valid_for: str | None, any_scanner: bool) -> None:
         from calib.errors import CalibError
-        from calib.history import read_history
         from calib.model import load_model
 
         if model_file is None and folder is None:
@@ -211,14 +212,22 @@ class Models:
         self._name = None if model_file is None else model_file.name
         self._model = None if model_file is None else load_model(model_file)
         self._valid_for = seconds(valid_for)
-        self.history: History | None = None if folder is None else read_history(folder)
-        if self.history is not None:
+        self.history: History | None = None
+        if folder is not None:
+            from calib.history import read_history  # brings much along that a named model does without
+
+            self.history = read_history(folder)
             told_of(self.history.unreadable)
 
     @property
     def incomplete(self) -> bool:
         """Whether files of the history were left out: one of them might have been the right one."""
         return self.history is not None and bool(self.history.unreadable)
+
+    @property
+    def only(self) -> Model | None:
+        """The model, if it is the same for all scans and needs no words."""
+        return self._model if self.history is None else None
 
     def model_for(self, scan: Scan) -> tuple[Model, str]:
         """Return the model for a scan, and which it is and why; nothing to say of the only one there is.

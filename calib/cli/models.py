@@ -50,7 +50,10 @@ def calibrate(
     degree: Annotated[
         int | None,
         typer.Option(
-            min=1, max=12, help="Highest degree of the bending; by default chosen by scans that are left out."
+            min=1,
+            max=12,
+            metavar="N",
+            help="Highest degree of the bending, 1 to 12; by default chosen by scans that are left out.",
         ),
     ] = None,
     noise: Annotated[
@@ -114,6 +117,7 @@ SHOW_EXAMPLES = examples(
     "calib show model.json --observability",
     "calib show model.json --controller --remaining after.json",
     "calib show model.json -o model.png",
+    "calib show model.json -o loop.pdf --figure hysteresis",
 )
 _PICTURES = (".png", ".svg", ".pdf")
 
@@ -123,6 +127,14 @@ def show(
     output: Annotated[
         Path | None, typer.Option("-o", "--output", metavar="PICTURE", help="Draw the model: .png, .svg or .pdf.")
     ] = None,
+    figure: Annotated[
+        str,
+        typer.Option(
+            metavar="NAME",
+            help="With -o: which figure. all, field, whole, residuals, prediction, uncertainty-x, uncertainty-y,"
+            " height, bow, drift, or the name of an effect, such as hysteresis.",
+        ),
+    ] = "all",
     parameters: Annotated[bool, typer.Option("--parameters", help="List every parameter.")] = False,
     observability: Annotated[
         bool,
@@ -144,7 +156,7 @@ def show(
     table: Annotated[
         Path | None, typer.Option(metavar="FILE.csv", help="With --controller: save a table of positions.")
     ] = None,
-    points: Annotated[int, typer.Option(min=2, max=201, help="Of the table, along each side.")] = 11,
+    points: Annotated[int, typer.Option(min=2, max=201, metavar="N", help="Of the table, along each side.")] = 11,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
@@ -160,6 +172,10 @@ def show(
     if not controller and (size, remaining, table) != (None, None, None):
         raise PlanError("--size, --remaining and --table belong to --controller; add it.")
     model = load_model(model_file)
+    if output is not None and figure != "all":  # before anything is printed
+        from calib.report.choice import check_figure
+
+        check_figure(model, figure)
     if controller:
         from calib.cli.controllers import tell_controller
 
@@ -182,9 +198,9 @@ def show(
         if told is not None:
             say("", "How sure each quantity is (k = 2):", *told.lines())
     if output is not None:
-        from calib.report.figures import model_figure
+        from calib.report.choice import model_picture
         from calib.report.style import save_figure
 
-        save_figure(model_figure(model), output, force=force)
+        save_figure(model_picture(model, figure), output, force=force)
         if not as_json:
             say("", f"Drawn as {output}.")

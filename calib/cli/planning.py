@@ -37,7 +37,7 @@ def plan(
             metavar="STD", help="A standard at hand: its file, or the name of a packaged one. May be repeated."
         ),
     ] = None,
-    scans: Annotated[int, typer.Option(min=1, max=40, help="How many scans there may be.")] = 9,
+    scans: Annotated[int, typer.Option(min=1, max=40, metavar="N", help="How many scans there may be.")] = 9,
     smallest: Annotated[
         str | None,
         typer.Option(metavar="LENGTH", help="Smallest scan that will be corrected; by default a third of the travel."),
@@ -49,7 +49,7 @@ def plan(
         str | None,
         typer.Option(metavar="TIME", help="The same of the fastest scans; by default a fifth of the usual."),
     ] = None,
-    points: Annotated[int, typer.Option(min=32, max=8192, help="Points along both axes of a scan.")] = 256,
+    points: Annotated[int, typer.Option(min=32, max=8192, metavar="N", help="Points along both axes of a scan.")] = 256,
     controller: Annotated[
         str | None, typer.Option(metavar="TEXT", help="Settings of the controller that change the motion.")
     ] = None,

@@ -202,5 +202,7 @@ def check_output(path: Path | None, force: bool) -> None:
         raise FileError(f"{path} is a folder: give the name of a file.")
     if not path.parent.is_dir():
         raise FileError(f"{path} can't be written, since there is no folder {path.parent}: create it first.")
+    if not os.access(path.parent, os.W_OK):
+        raise FileError(f"{path} can't be written, since the folder {path.parent} is closed to you: choose another.")
     if os.path.lexists(path) and not force:
         raise OutputExistsError(f"{path} exists already: choose another name, or write over it with --force.")

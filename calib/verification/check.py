@@ -63,6 +63,11 @@ class Verification:
         lines += [f"  blind to {what}" for what in self.blind_to]
         return lines
 
+    def _repr_html_(self) -> str:
+        from calib.report.notebook import verification_html
+
+        return verification_html(self)
+
     def to_dict(self) -> dict[str, Any]:
         """Return the verification as a JSON object."""
         return {

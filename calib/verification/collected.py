@@ -66,6 +66,11 @@ class VerificationSet:
 
         return lines(self)
 
+    def _repr_html_(self) -> str:
+        from calib.report.notebook import verification_html
+
+        return verification_html(self)
+
     def to_dict(self) -> dict[str, Any]:
         """Return all of it as a JSON object; that of a single check has the keys of the check as well."""
         single = self.checks[0].to_dict() if len(self.checks) == 1 else {}

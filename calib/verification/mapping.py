@@ -87,7 +87,7 @@ class Cells:
     def flat(self) -> tuple[Float, Float, Float]:
         """Return deviations, noise and roots of all components one after the other."""
         roots = np.moveaxis(self.roots, 0, 1)
-        return self.off.ravel(), self.sd.ravel(), roots.reshape(len(roots), -1)
+        return self.off.ravel(), self.sd.ravel(), roots.reshape(len(roots), self.off.size)
 
 
 def field_of(seen: Seen) -> Field | None:
@@ -135,7 +135,7 @@ def mapping(seen: Seen, field: Field) -> list[Characteristic]:
     told = []
     if len(field.axes) == 2:
         nodes = field.off.shape[1]
-        roots = np.moveaxis(field.roots, 0, 1).reshape(field.roots.shape[1], -1)
+        roots = np.moveaxis(field.roots, 0, 1).reshape(field.roots.shape[1], field.off.size)
         rms, parts = root_mean_square(field.off.ravel(), field.sd.ravel(), roots, nodes)
         told.append(_told(seen, "mapping_rms", rms, parts, map_of(seen, cells)))
 

@@ -29,7 +29,7 @@ def lateral(seen: Seen, field: Field) -> Characteristic | None:
     off = cells.off[:, one] - cells.off[:, other]
     sd = np.hypot(cells.sd[:, one], cells.sd[:, other])
     roots = np.moveaxis(cells.roots[:, :, one] - cells.roots[:, :, other], 0, 1)
-    value, parts = root_mean_square(off.ravel(), sd.ravel(), roots.reshape(len(roots), -1), one.size)
+    value, parts = root_mean_square(off.ravel(), sd.ravel(), roots.reshape(len(roots), off.size), one.size)
     note = () if len(cells.axes) == 2 else (f"along {cells.axes[0]} only",)
     return _told(seen, "passes_lateral", value, parts, conditions(seen), note)
 

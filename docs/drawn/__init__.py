@@ -1,0 +1,1 @@
+"""What the handbook draws and computes of itself."""
