@@ -29,6 +29,8 @@ CURVATURE = 0.01
 BOW = 1e-3
 """Bow of a scanner of which nothing is known: departure at the edge of a field over its half width (no source)."""
 
+_AT_ONCE = 65_536  # places
+
 NAMES = ("z_gain", "z_square", "z_cube")
 UNITS = ("", "1/m", "1/m^2")
 
@@ -128,7 +130,12 @@ class Height:
         """Bow at commanded positions ``(2, ...)``, m; what is to be added to heights."""
         if self.bow is None:
             return np.zeros(position.shape[1:])
-        return np.asarray(np.tensordot(self.values[self.of_bow], self.bow.basis(position), 1))
+        values, places = self.values[self.of_bow], position.reshape(2, -1)
+        found = np.empty(places.shape[1])
+        for first in range(0, found.size, _AT_ONCE):  # terms of all pixels at once would take many times the image
+            part = slice(first, first + _AT_ONCE)
+            found[part] = np.tensordot(values, self.bow.basis(places[:, part]), 1)
+        return found.reshape(position.shape[1:])
 
     def true(self, indicated: Float, centred: bool, position: Float | None = None) -> Float:
         """Height of the surface, m, without hysteresis and creep.
