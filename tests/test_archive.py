@@ -87,7 +87,7 @@ def test_results_are_those_of_the_model(tmp_path: Path) -> None:
     expected = calib.load_model(model()).correct(calib.read_scan(top / "a.nc"), uncertainty=True)
     assert set(found.channels) == {"height", "u_x", "u_y", "u_height"}
     for name, values in expected.channels.items():
-        np.testing.assert_array_equal(found.channels[name], values)
+        np.testing.assert_allclose(found.channels[name], values, rtol=1e-9, atol=1e-18)
 
 
 @pytest.mark.parametrize(
@@ -299,7 +299,8 @@ def test_cluster_does_the_same(tmp_path: Path) -> None:
     assert results(tmp_path / "out") == ["a.nc", "d/b.nc"]
     correct_many(top / "a.nc", model(), tmp_path / "here")
     here, there = (calib.read_scan(tmp_path / name / "a.nc") for name in ("here", "out"))
-    np.testing.assert_array_equal(there.height, here.height)
+    # one of them may be compiled by now: the same to rounding
+    np.testing.assert_allclose(there.height, here.height, rtol=0, atol=1e-18)
 
 
 def test_missing_cluster_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

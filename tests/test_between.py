@@ -62,11 +62,12 @@ def test_a_mean_of_one_model_with_itself_is_no_surer_than_its_errors_allow() -> 
     one = before.correct(scan(), uncertainty=True)
     mean = Between(before, same).correct(scan())
     assert mean.shape == one.shape
-    np.testing.assert_allclose(mean.height, one.height, rtol=1e-9, atol=1e-15)
+    # the map by factors is right to 1e-5 pixel, on slopes of up to 1e-7 m a pixel
+    np.testing.assert_allclose(mean.height, one.height, rtol=0, atol=1e-12)
     for name in ("u_x", "u_y", "u_height"):
         ratio = mean.channels[name] / one.channels[name]
-        assert np.nanmax(ratio) <= 1 + 1e-6
-        assert np.nanmin(ratio) >= 1 / np.sqrt(2) - 1e-6
+        assert np.nanmax(ratio) <= 1 + 2e-5  # the same 1e-5 pixel, times what u changes by in one
+        assert np.nanmin(ratio) >= 1 / np.sqrt(2) - 2e-5
 
 
 def test_steady_change_is_interpolated_at_the_date() -> None:

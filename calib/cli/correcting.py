@@ -116,7 +116,7 @@ def correct(
         _check_follow(scans, workers > 1, scheduler, uncertainty, figures, step, channel, given_by_hand)
         from calib.cli.following import follow
 
-        with _terminable():
+        with _terminable(False):
             code = follow(
                 scans[0],
                 frame,
@@ -131,7 +131,14 @@ def correct(
         raise typer.Exit(code)
     length = None if step is None else units.parse(step, "length", "--step")
     sources, stopped = _sources(scans), False
-    with _terminable(), _watched(_told_briefly(scans), as_json) as tell:
+    here = workers == 1 and scheduler is None
+    with _terminable(here) as asked, _watched(_told_briefly(scans), as_json) as tell:
+
+        def told(outcome: Outcome, number: int, total: int) -> None:
+            tell(outcome, number, total)
+            if here and asked:
+                raise KeyboardInterrupt
+
         try:
             result = correct_many(
                 sources,
@@ -148,7 +155,7 @@ def correct(
                 force=force,
                 interpolation=cast("Interpolation", interpolation),
                 step=length,
-                progress=tell,
+                progress=told,
             )
         except Stopped as stop:
             result, stopped = stop.result, True
@@ -192,21 +199,30 @@ def _many(path: Path) -> bool:
 
 
 @contextmanager
-def _terminable() -> Iterator[None]:
-    """Take a request to end for a Ctrl-C."""
+def _terminable(here: bool) -> Iterator[list[int]]:
+    """Take a request to end for a Ctrl-C, and keep it in the list that is given.
 
-    def stop(*_: Any) -> None:
-        raise KeyboardInterrupt
+    If the work is done ``here``, the first one waits for the scan in hand: raised in the midst of it, it might be lost
+    in a library. A second one does not wait.
+    """
+    asked: list[int] = []
 
+    def stop(number: int, _: Any) -> None:
+        asked.append(number)
+        if not here or len(asked) > 1:
+            raise KeyboardInterrupt
+
+    kinds = (signal.SIGTERM, signal.SIGINT) if here else (signal.SIGTERM,)
     try:
-        before = signal.signal(signal.SIGTERM, stop)
+        before = [signal.signal(kind, stop) for kind in kinds]
     except ValueError:  # not the main thread
-        yield
+        yield asked
         return
     try:
-        yield
+        yield asked
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for kind, handler in zip(kinds, before, strict=True):
+            signal.signal(kind, handler)
 
 
 @contextmanager
