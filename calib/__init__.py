@@ -19,7 +19,7 @@ _PUBLIC = {
     "Verification": "calib.verification",
     "VerificationSet": "calib.verification",
     "ModelComparison": "calib.compared",
-    "between": "calib.between_models",
+    "between": "calib.between.models",
     "calibrate": "calib.calibration",
     "compare": "calib.compared",
     "correct_many": "calib.archive",
@@ -39,7 +39,7 @@ _PUBLIC = {
 
 if TYPE_CHECKING:
     from calib.archive import correct_many
-    from calib.between_models import between
+    from calib.between.models import between
     from calib.calibration import Pair, Scanner, calibrate
     from calib.compared import ModelComparison, compare, load_comparison
     from calib.errors import CalibError

@@ -11,10 +11,12 @@ from typing import Any
 
 import numpy as np
 
-from calib.determined import undetermined
+from calib.arithmetic.side_by_side import side_by_side
 from calib.errors import PlanError, ScanError
 from calib.fit import LateralFit, Noise, fit_lateral, refine_all
-from calib.fold import check_fold
+from calib.fitting.determined import undetermined
+from calib.fitting.fold import check_fold
+from calib.fitting.succession import histories, rests
 from calib.heights import fit_height, settled
 from calib.model import ASSUMED, Domain, Misfit, Model
 from calib.observe.lateral import LateralObservation, observe_again, observe_lateral
@@ -25,9 +27,7 @@ from calib.scan import Scan
 from calib.scanner.effect import Float
 from calib.scanner.height import Height
 from calib.scanner.motion import Motion
-from calib.side_by_side import side_by_side
 from calib.standard import Flat, Grating, Grid, Standard, Step, load_standard
-from calib.succession import histories, rests
 
 Observation = LateralObservation | StepObservation | FlatObservation
 Progress = Callable[[str, float], None]

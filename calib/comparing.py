@@ -16,6 +16,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from calib.arithmetic.roots import root_of
 from calib.errors import ModelError
 from calib.frames import lattice, line_period, middle, reference_frame
 from calib.locate import take_out_rigid
@@ -23,7 +24,6 @@ from calib.model import Model
 from calib.model_error import error_covariance
 from calib.observe.lateral import LateralObservation
 from calib.path import Path, Samples
-from calib.roots import root_of
 from calib.scanner.effect import Float
 from calib.scanner.motion import Motion
 

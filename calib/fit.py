@@ -9,20 +9,20 @@ from typing import Literal
 
 import numpy as np
 
-from calib.choice import Prediction, covariance_at, honest_factor, predict
-from calib.drift_rates import drift_rates
+from calib.arithmetic.side_by_side import side_by_side
+from calib.arithmetic.solve import Solution, solve
 from calib.errors import ModelError, ScanError
-from calib.judged import judge, learned
+from calib.fitting.choice import Prediction, covariance_at, honest_factor, predict
+from calib.fitting.drift_rates import drift_rates
+from calib.fitting.judged import judge, learned
+from calib.fitting.offered import Periods, offered_effects
+from calib.fitting.problem import Prepared, Problem
 from calib.model import ASSUMED, DriftRate, Misfit
 from calib.observe.lateral import LateralObservation
-from calib.offered import Periods, offered_effects
 from calib.origins import Origins, of_certificates, of_lateral
-from calib.problem import Prepared, Problem
 from calib.scanner.effect import Float
 from calib.scanner.motion import Motion
 from calib.scanner.nonlinearity import Nonlinearity
-from calib.side_by_side import side_by_side
-from calib.solve import Solution, solve
 
 Noise = Literal["from residuals", "known"]
 Progress = Callable[[str, float], None]

@@ -20,7 +20,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from calib.height_problem import (
+from calib.fitting.height_problem import (
     SCATTER,
     Observation,
     ScanHeights,

@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calib import frames
+from calib.arithmetic.roots import root_of
 from calib.mesh import Mesh
 from calib.model_error import error_covariance, error_sd
 from calib.path import Path, Samples
-from calib.roots import root_of
 from calib.scan import Scan
 from calib.scanner import height as heights
 from calib.scanner.effect import Float

@@ -21,8 +21,8 @@ from calib.scanner.effect import Float
 from calib.standard import Grating, Standard, Step
 
 if TYPE_CHECKING:
-    from calib.problem import Problem
-    from calib.solve import Solution
+    from calib.arithmetic.solve import Solution
+    from calib.fitting.problem import Problem
 
 Origins = Mapping[str, Float]
 """By name a matrix F, shape ``(terms, k)``: F Fᵀ is that part of the covariance of the parameters. Empty: not known."""

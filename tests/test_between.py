@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from calib.between_models import Between
+from calib.between.models import Between
 from calib.cli import app
 from calib.errors import ModelError
 from calib.formats import read_scan, write_scan

@@ -10,13 +10,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from calib.arithmetic.straight_line import fit_straight_line
 from calib.errors import StatisticsError
 from calib.statistics.baseline import D2, D3, Baseline, estimate_baseline
 from calib.statistics.charts import BEYOND, RunRule, Signal, ewma, individuals, moving_range, runs
 from calib.statistics.risk import Limits
 from calib.statistics.run_length import ewma_run_length, ewma_width, individuals_run_length
 from calib.statistics.trend import fit_trend
-from calib.straight_line import fit_straight_line
 from tests.published import Check, each
 
 HANDBOOK = "NIST/SEMATECH e-Handbook, {} (from memory)"

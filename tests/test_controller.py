@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from calib import controller
 from calib.errors import ModelError
+from calib.fitting.succession import histories
 from calib.frames import lattice, reference_frame
 from calib.model import Model
 from calib.path import Path
@@ -25,7 +26,6 @@ from calib.scanner.motion import Motion
 from calib.scanner.nonlinearity import Nonlinearity
 from calib.scanner.periodic import Periodic
 from calib.scanner.squareness import Squareness
-from calib.succession import histories
 from tests.instruments import calibrated
 
 SIZE = 14e-6

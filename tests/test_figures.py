@@ -10,10 +10,10 @@ import pytest
 from calib.calibration import calibrate
 from calib.errors import FileError, OutputExistsError
 from calib.fit import fit_lateral
+from calib.fitting.residuals import residuals
 from calib.observe.lateral import LateralObservation
 from calib.report.figures import correction_figure, field_figure, model_figure, residual_figure
 from calib.report.style import save_figure, unit_for
-from calib.residuals import residuals
 from calib.simulate import Flaws, Grid, Step, raster, record
 from tests.instruments import TRAVEL, calibrated, grid, step
 

@@ -382,7 +382,7 @@ def test_values_are_drawn_with_what_the_budget_says() -> None:
 
 
 def test_a_distance_near_zero_is_not_linear_and_that_is_said() -> None:
-    from calib.monte_carlo import validate
+    from calib.arithmetic.monte_carlo import validate
 
     scan, _ = seen()
     _, model = calibrated(0, 0.06)

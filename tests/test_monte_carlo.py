@@ -14,9 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.budget import Budget, Contribution, coverage_factor
-from calib.errors import CalibError
-from calib.monte_carlo import (
+from calib.arithmetic.monte_carlo import (
     Distribution,
     Validation,
     numerical_tolerance,
@@ -25,6 +23,8 @@ from calib.monte_carlo import (
     symmetric_interval,
     validate,
 )
+from calib.budget import Budget, Contribution, coverage_factor
+from calib.errors import CalibError
 from tests.published import Check, each
 from tests.test_budget import end_gauge
 from tests.test_straight_line import thermometer

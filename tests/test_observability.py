@@ -9,6 +9,7 @@ import math
 import numpy as np
 import pytest
 
+from calib.arithmetic.solve import solve
 from calib.observability import (
     Observability,
     observability,
@@ -21,7 +22,6 @@ from calib.observability.linearised import WEAK, Linearised
 from calib.observe.planned import reciprocal
 from calib.path import Path
 from calib.simulate import Session, raster
-from calib.solve import solve
 from calib.standard import Flat, Grating, Grid, Step, Value
 from tests.instruments import calibrated
 

@@ -12,18 +12,18 @@ import numpy as np
 import pytest
 
 from calib import load_model, origins
+from calib.arithmetic.solve import Solution, solve
+from calib.fitting.problem import Problem
 from calib.heights import fit_height
 from calib.measure import resolution
 from calib.model import Model
 from calib.observe.lateral import LateralObservation
 from calib.observe.step import StepObservation
-from calib.problem import Problem
 from calib.scanner.drift import Drift
 from calib.scanner.height import Height
 from calib.scanner.motion import Motion
 from calib.scanner.nonlinearity import Nonlinearity
 from calib.simulate import raster
-from calib.solve import Solution, solve
 from calib.standard import Grating, Grid, Step, Value
 from calib.verification import verify
 from tests.foreign import ForeignInstrument

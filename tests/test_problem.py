@@ -7,18 +7,18 @@ import dataclasses
 import numpy as np
 import pytest
 
-from calib.choice import predict
+from calib.arithmetic.solve import solve
 from calib.errors import ModelError
 from calib.fit import fit_lateral
-from calib.fold import check_fold
+from calib.fitting.choice import predict
+from calib.fitting.fold import check_fold
+from calib.fitting.problem import Problem
 from calib.observe.lateral import LateralObservation
-from calib.problem import Problem
 from calib.scanner.creep import Creep
 from calib.scanner.drift import Drift
 from calib.scanner.hysteresis import Hysteresis
 from calib.scanner.motion import Motion
 from calib.scanner.nonlinearity import Nonlinearity
-from calib.solve import solve
 from calib.standard import Value
 from tests.instruments import calibrated, grating, grid
 

@@ -14,9 +14,9 @@ import pytest
 
 from calib.errors import ModelError
 from calib.fit import LateralFit, fit_lateral
+from calib.fitting.offered import offered_effects
 from calib.observe.lateral import LateralObservation
 from calib.observe.lattice import grid_reciprocal
-from calib.offered import offered_effects
 from calib.path import Path, Samples
 from calib.scan import Scan
 from calib.scanner import registry

@@ -15,8 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from calib.arithmetic.solve import Blocks, Solution, solve
 from calib.errors import ModelError
-from calib.solve import Blocks, Solution, solve
 
 Float = NDArray[np.float64]
 NIST = Path(__file__).parent / "data" / "nist"

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from calib.arithmetic.straight_line import StraightLine, fit_straight_line
 from calib.errors import ModelError
-from calib.straight_line import StraightLine, fit_straight_line
 from tests.published import Check, each
 
 TS = "ISO/TS 28037:2010"

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from calib.fit import LateralFit, fit_lateral
+from calib.fitting.succession import histories, rests
 from calib.frames import reference_frame
 from calib.observe.lateral import LateralObservation
 from calib.path import Path
 from calib.scan import Scan
 from calib.scanner.creep_before import CreepBefore, left
-from calib.succession import histories, rests
 from tests.foreign import ForeignInstrument
 from tests.nodes import frames, observed
 

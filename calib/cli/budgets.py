@@ -6,8 +6,8 @@ import math
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from calib.arithmetic.monte_carlo import Sample
     from calib.budget import Budget
-    from calib.monte_carlo import Sample
 
 
 def budget_lines(budget: Budget, *, level: float = 0.95, sample: Sample | None = None) -> list[str]:
@@ -20,7 +20,7 @@ def budget_lines(budget: Budget, *, level: float = 0.95, sample: Sample | None =
     level
         Level of confidence of the expanded uncertainty.
     sample
-        What draws values of the result, see :func:`calib.monte_carlo.validate`.
+        What draws values of the result, see :func:`calib.arithmetic.monte_carlo.validate`.
 
     Returns
     -------
@@ -28,7 +28,7 @@ def budget_lines(budget: Budget, *, level: float = 0.95, sample: Sample | None =
         A heading, one line a contribution, the combined and the expanded uncertainty with effective degrees of
         freedom and coverage factor, and the sentence of the Monte Carlo propagation.
     """
-    from calib.monte_carlo import validate
+    from calib.arithmetic.monte_carlo import validate
     from calib.units import show
 
     table = [("contribution", "u", "kind", "distribution", "dof", "part of u²")]

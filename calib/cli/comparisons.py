@@ -26,7 +26,7 @@ from calib.cli.running import (
 )
 
 if TYPE_CHECKING:
-    from calib.between_models import Between
+    from calib.between.models import Between
 
 _PICTURES = (".svg", ".png", ".pdf")
 _AnyScanner = Annotated[
@@ -154,7 +154,7 @@ def between(
     A scan that was not taken between them is refused with a sentence, and the others are done: exit code 4 then, 2 if
     none was.
     """
-    from calib.between_models import Between
+    from calib.between.models import Between
     from calib.errors import CalibError
     from calib.formats import write_scan
     from calib.model import load_model

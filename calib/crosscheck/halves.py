@@ -10,12 +10,12 @@ from dataclasses import replace
 
 import numpy as np
 
+from calib.arithmetic.solve import solve
 from calib.fit import LateralFit, Noise, fit_lateral
+from calib.fitting.problem import Problem
 from calib.model import Model
 from calib.observe.lateral import LateralObservation
-from calib.problem import Problem
 from calib.scanner.nonlinearity import Nonlinearity
-from calib.solve import solve
 from calib.standard import Grating
 
 FEWEST = 4

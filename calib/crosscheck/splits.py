@@ -15,7 +15,7 @@ from scipy.linalg import cholesky, solve_triangular
 
 from calib.comparing import Condition, fitted_spread
 from calib.crosscheck.halves import Whole
-from calib.determined import undetermined
+from calib.fitting.determined import undetermined
 from calib.model import Model
 from calib.observe.lateral import LateralObservation
 from calib.scanner.effect import Float

@@ -12,17 +12,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calib.choice import predict
+from calib.arithmetic.solve import Solution
 from calib.findings import text
 from calib.findings.finding import Finding, Severity
 from calib.findings.series import LineSeries, along_axes, line_series
 from calib.findings.sudden import always_seen, jumps, node_jump
 from calib.findings.vibration import Vibration, vibration
+from calib.fitting.choice import predict
+from calib.fitting.problem import Prepared, Problem
 from calib.path import Path
-from calib.problem import Prepared, Problem
 from calib.scan import Scan
 from calib.scanner.effect import Float
-from calib.solve import Solution
 from calib.units import show
 
 if TYPE_CHECKING:
@@ -88,8 +88,8 @@ def inspect_model(model: Model, scans: Sequence[Scan]) -> dict[str, tuple[Findin
     scans
         Those scans, in any order; others are ignored.
     """
-    from calib.residuals import settled
-    from calib.solve import solve
+    from calib.arithmetic.solve import solve
+    from calib.fitting.residuals import settled
 
     start = settled(model)
     if start is None:

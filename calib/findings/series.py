@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.errors import ScanError
+from calib.fitting.problem import Prepared, Problem
 from calib.observe.image import Image
 from calib.observe.template import Template
 from calib.path import Path
-from calib.problem import Prepared, Problem
 from calib.scan import Scan
 from calib.scanner.effect import Float
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.findings.series import LineSeries, along_axes, legendre
-from calib.problem import Prepared, Problem
+from calib.fitting.problem import Prepared, Problem
 from calib.scanner.effect import Float
 
 _PART, _LEAST, _MOST = 1 / 20, 6, 1 / 6  # of the rows, rows, of the rows: how many on either side of a jump count

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from calib.monte_carlo import Sample
-from calib.roots import root_of
+from calib.arithmetic.monte_carlo import Sample
+from calib.arithmetic.roots import root_of
 from calib.scanner.effect import Float
 
 

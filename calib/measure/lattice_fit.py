@@ -11,12 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.arithmetic.monte_carlo import Sample
 from calib.errors import ModelError
 from calib.locate import own_spread, positions
 from calib.measure.drawn import joint_normal
 from calib.model import Model
 from calib.model_error import error_covariance
-from calib.monte_carlo import Sample
 from calib.observe.lateral import LateralObservation, observe_again, observe_lateral, unknown_cosine
 from calib.origins import NOISE
 from calib.path import Samples

@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from calib.arithmetic.monte_carlo import Sample
 from calib.budget import Budget, Contribution, kind_of
-from calib.monte_carlo import Sample
 from calib.units import format_quantity, show
 
 _AREAS = ((1e-4, "cm²"), (1e-6, "mm²"), (1e-12, "µm²"), (1e-18, "nm²"))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.arithmetic.monte_carlo import Sample
 from calib.budget import Contribution
 from calib.errors import MeasurementError
 from calib.measure.lattice_fit import LatticeError, LatticeFit, fit_lattice, lattice_errors, sampler, unknown_tilt
@@ -14,7 +15,6 @@ from calib.measure.measured import Measured
 from calib.measure.points import COSINE, MODEL, REPEATABILITY, compared
 from calib.model import Model
 from calib.model_error import error_dof
-from calib.monte_carlo import Sample
 from calib.observe.lateral import LateralObservation
 from calib.origins import NOISE
 from calib.scan import Scan

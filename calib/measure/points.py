@@ -9,6 +9,8 @@ from typing import Literal
 
 import numpy as np
 
+from calib.arithmetic.monte_carlo import Sample
+from calib.arithmetic.roots import root_of
 from calib.budget import Contribution
 from calib.errors import MeasurementError, ScanError
 from calib.measure.drawn import joint_normal
@@ -16,11 +18,9 @@ from calib.measure.measured import Measured
 from calib.measure.places import Covariances, Seen, covariances, find_again, true_positions
 from calib.model import Model
 from calib.model_error import error_dof
-from calib.monte_carlo import Sample
 from calib.observe.lateral import sample_slope
 from calib.origins import NOISE
 from calib.path import Path
-from calib.roots import root_of
 from calib.scan import Scan
 from calib.scanner.effect import Float
 from calib.units import parse, show

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from calib.fitting.offered import offered_effects
 from calib.observability.confounded import NOTHING, Confounded, groups
 from calib.observability.linearised import WEAK, Linearised
 from calib.observability.observables import Observable, lateral_rows
@@ -27,7 +28,6 @@ from calib.observe.lateral import LateralObservation
 from calib.observe.levels import FlatObservation
 from calib.observe.planned import flat_planned, observe_planned, step_planned
 from calib.observe.step import StepObservation
-from calib.offered import offered_effects
 from calib.scanner.effect import Effect, Float
 from calib.scanner.motion import Motion
 from calib.scanner.nonlinearity import Nonlinearity

@@ -14,8 +14,8 @@ from functools import cached_property
 
 import numpy as np
 
+from calib.fitting.problem import Prepared, Problem, place_to_place
 from calib.observe.lateral import LateralObservation
-from calib.problem import Prepared, Problem, place_to_place
 from calib.scanner.effect import Float
 from calib.scanner.motion import Motion
 

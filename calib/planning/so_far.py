@@ -13,10 +13,11 @@ from typing import Any, Literal
 import numpy as np
 
 from calib.calibration import Pair, observe, ordered
-from calib.drift_rates import rows_of
 from calib.errors import CalibError
 from calib.findings import Finding, inspect_scan
 from calib.fit import LateralFit, fit_lateral
+from calib.fitting.drift_rates import rows_of
+from calib.fitting.succession import histories, rests
 from calib.model import DriftRate
 from calib.observability import Observability, Observation, covered
 from calib.observe.lateral import LateralObservation
@@ -24,7 +25,6 @@ from calib.plan import Plan
 from calib.planning import judge, most_useful
 from calib.planning.design import MISFIT
 from calib.planning.planned import PlannedScan
-from calib.succession import histories, rests
 from calib.units import format_quantity, show
 
 Progress = Callable[[str, float], None]

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calib.fitting.residuals import NodeResiduals, residuals
 from calib.frames import line_period, middle, middle_speed, reference_frame
 from calib.locate import positions
 from calib.model import Model
 from calib.path import Path
 from calib.report import style
-from calib.residuals import NodeResiduals, residuals
 from calib.scan import Scan
 from calib.scanner.effect import Float
 from calib.units import show

@@ -9,6 +9,7 @@ import numpy as np
 
 import calib
 from calib.findings import inspect_scan
+from calib.fitting.residuals import NodeResiduals, residuals
 from calib.history.dates import moment
 from calib.model import Model
 from calib.report import effect_figures, uncertainty_figures
@@ -36,7 +37,6 @@ from calib.report.model_tables import (
 )
 from calib.report.residual_figures import of_scan, prediction_figure, spread_figure
 from calib.report.scan_figures import before_and_after, scan_figure
-from calib.residuals import NodeResiduals, residuals
 from calib.scan import Scan
 from calib.summary import lateral, position_budget, quantities
 from calib.units import format_quantity, show

@@ -9,12 +9,12 @@ from typing import Any
 
 from calib.budget import Budget
 from calib.errors import StandardError
+from calib.fitting.residuals import NodeResiduals
 from calib.history.dates import moment, shown
 from calib.model import Model
 from calib.report.beside import Inputs
 from calib.report.document import Block, Facts, Paragraph, Points, Section, Table
 from calib.report.uncertainty_figures import distances, steps
-from calib.residuals import NodeResiduals
 from calib.standard import Standard
 from calib.summary import Quantity, effects, lateral, position_budget, quantities
 from calib.units import format_quantity, show

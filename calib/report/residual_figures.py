@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calib.fitting.residuals import NodeResiduals
 from calib.model import Model
 from calib.report import style
 from calib.report.figures import draw_prediction, draw_residuals
-from calib.residuals import NodeResiduals
 from calib.units import show
 
 if TYPE_CHECKING:

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calib.arithmetic.straight_line import StraightLine, fit_straight_line
 from calib.budget import coverage_factor
 from calib.errors import StatisticsError
 from calib.statistics.arguments import finite, positive, probability
 from calib.statistics.risk import Limits
-from calib.straight_line import StraightLine, fit_straight_line
 
 Float = NDArray[np.float64]
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from calib.straight_line import fit_straight_line
+from calib.arithmetic.straight_line import fit_straight_line
 from calib.units import show
 from calib.verification.characteristic import Characteristic, positive
 from calib.verification.extremes import without_noise

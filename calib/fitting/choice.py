@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.normal import Spectrum
+from calib.arithmetic.normal import Spectrum
+from calib.arithmetic.solve import Solution
 from calib.scanner.effect import Float
-from calib.solve import Solution
 
 _LARGEST = 12.0  # factor by which the noise of nodes may be too small, as far as is looked
 

@@ -12,17 +12,17 @@ from dataclasses import replace
 import numpy as np
 from scipy.linalg import block_diag
 
-from calib.choice import claimed, predict
+from calib.arithmetic.normal import Spectrum
+from calib.arithmetic.solve import Solution
+from calib.fitting.choice import claimed, predict
+from calib.fitting.problem import Problem
+from calib.fitting.usual_start import usual_start
 from calib.model import LEFT_OUT_PARTS, LEFT_OUT_SCANS, Conditions, Misfit
 from calib.model_error import RINGS, conditions_of, ring_of
-from calib.normal import Spectrum
-from calib.problem import Problem
 from calib.scanner.creep import Creep
 from calib.scanner.creep_before import CreepBefore
 from calib.scanner.drift import Drift
 from calib.scanner.effect import Effect, Float
-from calib.solve import Solution
-from calib.usual_start import usual_start
 
 _DOUBT = 1.0  # weight, in scans, of what is taken for granted beforehand
 _STEPS = 6
@@ -41,9 +41,9 @@ def judge(
     Parameters
     ----------
     own
-        See :func:`calib.choice.predict`.
+        See :func:`calib.fitting.choice.predict`.
     factor
-        By which the noise of nodes is raised, see :func:`calib.choice.honest_factor`.
+        By which the noise of nodes is raised, see :func:`calib.fitting.choice.honest_factor`.
     labels
         Name of each observation.
     whole
@@ -116,7 +116,7 @@ def learned(effects: Sequence[Effect], problem: Problem, solution: Solution, fac
     Parameters
     ----------
     factor
-        By which the noise of nodes is raised, see :func:`calib.choice.honest_factor`.
+        By which the noise of nodes is raised, see :func:`calib.fitting.choice.honest_factor`.
     """
     found: list[Effect] = []
     for effect in effects:
@@ -168,7 +168,7 @@ def _ratio(solution: Solution, factor: float, mine: list[int], to_amounts: Float
 
 
 def _left_before(creep: Creep, problem: Problem, solution: Solution) -> float:
-    """See :func:`calib.usual_start.usual_start`; zero where the scans show no creep of those before."""
+    """See :func:`calib.fitting.usual_start.usual_start`; zero where the scans show no creep of those before."""
     motion, paths = problem.motion, [observation.path for observation in problem.observations]
     for effect in motion.effects:
         if isinstance(effect, CreepBefore):

@@ -27,13 +27,13 @@ from typing import Any
 
 import numpy as np
 
-from calib.between_said import Said, Value
+from calib.between.mean import joint_root
+from calib.between.said import Said, Value
 from calib.compared import refuse_other_scanner
 from calib.comparing import in_common
 from calib.correct import on_true_grid
 from calib.errors import ModelError
 from calib.locate import indicated_heights, own_spread, positions, take_out_rigid, true_height
-from calib.mean_of_models import joint_root
 from calib.mesh import Mesh
 from calib.model import Model
 from calib.model_error import error_covariance, error_sd

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from calib.fitting.problem import Problem
 from calib.model import DriftRate
-from calib.problem import Problem
 from calib.scanner.effect import AXES, Float
 
 

@@ -16,8 +16,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.arithmetic.draws import Draws
 from calib.budget import Budget, Contribution, Expanded
-from calib.draws import Draws
 from calib.errors import CalibError
 from calib.units import show
 

@@ -11,13 +11,13 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
+from calib.fitting.succession import histories
 from calib.frames import lattice, reference_frame
 from calib.path import Path
 from calib.scan import Scan
 from calib.scanner.creep import Creep
 from calib.scanner.creep_before import CreepBefore
 from calib.scanner.effect import Float
-from calib.succession import histories
 
 _SCANS = 32
 _LINES = 24  # by which a frame stands for one of more

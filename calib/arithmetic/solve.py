@@ -19,8 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from calib.arithmetic.normal import SHARE, Blocks, Float, NormalBlock, Point, Problem, SigmaMode, Spectrum, add_up
 from calib.errors import ModelError
-from calib.normal import SHARE, Blocks, Float, NormalBlock, Point, Problem, SigmaMode, Spectrum, add_up
 
 __all__ = ["Blocks", "NormalBlock", "SigmaMode", "Solution", "solve"]
 

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from calib.arithmetic.roots import root_of
 from calib.model import Model
 from calib.path import Path, Samples
-from calib.roots import root_of
 from calib.scanner.effect import Float
 
 

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calib.arithmetic.solve import SigmaMode, solve
 from calib.errors import ModelError
-from calib.solve import SigmaMode, solve
 
 Float = NDArray[np.float64]
 
@@ -107,7 +107,7 @@ def fit_straight_line(
         Covariance of each x with each y, shape ``(n, n)``, or ``(n,)`` or one number between the two coordinates of
         the same point only.
     sigma
-        ``known`` or ``from_residuals``, see :func:`calib.solve.solve`.
+        ``known`` or ``from_residuals``, see :func:`calib.arithmetic.solve.solve`.
 
     Returns
     -------

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calib.fitting.problem import Prepared, Problem
 from calib.observe.lateral import LateralObservation
-from calib.problem import Prepared, Problem
 from calib.scanner.effect import Float
 
 if TYPE_CHECKING:
