@@ -43,7 +43,8 @@ class Image:
     Attributes
     ----------
     values
-        Coefficients of a B-spline, or the values themselves; finite, shape ``(rows, columns)``.
+        Finite, shape ``(rows, columns)``: coefficients of a B-spline, or, for other interpolations and where compiled
+        code filters them by parts, the values themselves.
     missing
         Where there is no data; None if there is data everywhere.
     """
@@ -89,12 +90,8 @@ def prepare(
         return Image(values, missing)
     if max(ratio) > 1:
         values = _averaged(values, good if missing is not None else None, ratio)
-    if interpolation == "linear":
+    if interpolation == "linear" or compiled:
         return Image(values, missing)
-    if compiled:
-        from calib.interpolate_compiled import coefficients
-
-        return Image(coefficients(values), missing)
     return Image(ndimage.spline_filter(values, order=3, mode="mirror"), missing)
 
 

@@ -18,7 +18,8 @@ from calib.scanner.effect import Float
 
 _POLE = np.sqrt(3.0) - 2.0  # of the cubic B-spline
 _HORIZON = 48  # pixels after which a power of it is nothing in double precision
-_WIDE = 32  # columns that are filtered at a time: two lines of the cache a row
+_WIDE = 64  # columns that are filtered at a time
+_CHUNK = 256  # points of a line that are taken together
 _TALL = 4  # rows that are filtered at a time
 _1, _2, _3 = np.uintp(1), np.uintp(2), np.uintp(3)
 
@@ -33,12 +34,6 @@ def threads() -> int:
     return int(numba.config.NUMBA_NUM_THREADS)  # type: ignore[attr-defined]
 
 
-def _share(work: Callable[[int, int], Any], length: int, part: int) -> list[Any]:
-    """Do the work on parts of a length, by threads if there are several; what it returned, in order."""
-    parts = [(first, min(first + part, length)) for first in range(0, length, part)]
-    return together(lambda ends: work(*ends), parts)
-
-
 def together(work: Callable[[tuple[int, int]], Any], parts: Iterable[tuple[int, int]]) -> list[Any]:
     """Do the work on parts, by threads if there are several; what it returned, in order."""
     parts = list(parts)
@@ -49,18 +44,27 @@ def together(work: Callable[[tuple[int, int]], Any], parts: Iterable[tuple[int, 
         return list(pool.map(work, parts))
 
 
+def padded(rows: int, columns: int) -> Float:
+    """Make room for rows that begin at other places of the cache: rows of a power of two would push each other out."""
+    return np.empty((rows, (-(-columns // 8) | 1) * 8))
+
+
 def coefficients(values: Float) -> Float:
-    """Return the coefficients of the cubic B-spline through an image, mirrored at its borders.
+    """Return the coefficients of the cubic B-spline through an image, mirrored at its borders; with padded rows.
 
     Source: Unser, Aldroubi and Eden, IEEE Trans. Signal Process. 41 (1993) 834.
     """
-    found = np.empty(values.shape)
     rows, columns = values.shape
+    found = padded(rows, columns)
     part = max(_TALL, -(-rows // (4 * threads() * _TALL)) * _TALL)
-    _share(lambda first, last: _along_rows(values, found, first, last), rows, part)
+    together(lambda ends: _along_rows(values, found, *ends), _cut(rows, part))
     part = max(_WIDE, -(-columns // (4 * threads() * _WIDE)) * _WIDE)
-    _share(lambda first, last: _along_columns(found, first, last), columns, part)
+    together(lambda ends: _along_columns(found, *ends), _cut(columns, part))
     return found
+
+
+def _cut(length: int, part: int) -> list[tuple[int, int]]:
+    return [(first, min(first + part, length)) for first in range(0, length, part)]
 
 
 # --- the filter of the spline -----------------------------------------------------------------------
@@ -90,7 +94,7 @@ def _first(line):  # type: ignore[no-untyped-def]
 def _along_rows(values, found, first, last):  # type: ignore[no-untyped-def]
     n = values.shape[1]
     if n < 2:
-        found[first:last] = values[first:last]
+        found[first:last, :n] = values[first:last]
         return
     whole = last - (last - first) % _TALL
     for begin in range(first, whole, _TALL):
@@ -168,58 +172,130 @@ def _mirror(k, n):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def values_at(values, missing, masked, row, column, order, found):  # type: ignore[no-untyped-def]
-    """Interpolate at points; NaN where a point has no place, or a pixel beside it no data."""
-    rows, columns = values.shape
-    flat, wide = values.reshape(rows * columns), np.uintp(columns)
-    for i in range(row.shape[0]):
-        for j in range(row.shape[1]):
-            y, x = row[i, j], column[i, j]
-            if np.isnan(y):
-                found[i, j] = np.nan
+def values_at(values, columns, missing, masked, row, column, order, found):  # type: ignore[no-untyped-def]
+    """Interpolate at points; NaN where a point has no place, or a pixel beside it no data.
+
+    Rows of ``values`` may be padded beyond their ``columns``.
+    """
+    place, weights = np.empty(_CHUNK, dtype=np.int64), np.empty((8, _CHUNK))
+    for i in range(found.shape[0]):
+        begin = 0
+        while begin < found.shape[1]:
+            if np.isnan(row[i, begin]):
+                found[i, begin] = np.nan
+                begin += 1
                 continue
-            if order == 0:
-                a, b = min(int(y + 0.5), rows - 1), min(int(x + 0.5), columns - 1)
-                found[i, j] = np.nan if masked and missing[a, b] else values[a, b]
+            end = begin
+            if order == 3:
+                end = _as_far(row[i], column[i], begin, min(begin + _CHUNK, found.shape[1]), values.shape[0], columns)
+            if end == begin:
+                found[i, begin] = _value_at(values, columns, missing, masked, row[i, begin], column[i, begin], order)
+                begin += 1
                 continue
-            a, b = int(y), int(x)
-            t, s = y - a, x - b
-            if masked:
-                below, beside = min(a + 1, rows - 1), min(b + 1, columns - 1)
-                share = (1 - t) * ((1 - s) * missing[a, b] + s * missing[a, beside]) + t * (
-                    (1 - s) * missing[below, b] + s * missing[below, beside]
-                )
-                if share > SMALLEST_SHARE:
-                    found[i, j] = np.nan
-                    continue
-            if order == 1:
-                below, beside = min(a + 1, rows - 1), min(b + 1, columns - 1)
-                found[i, j] = (1 - t) * ((1 - s) * values[a, b] + s * values[a, beside]) + t * (
-                    (1 - s) * values[below, b] + s * values[below, beside]
-                )
-                continue
-            u, w = 1 - t, 1 - s
-            v0, v1, v2, v3 = u * u * u / 6, 2 / 3 - t * t * (2 - t) / 2, 2 / 3 - u * u * (2 - u) / 2, t * t * t / 6
-            w0, w1, w2, w3 = w * w * w / 6, 2 / 3 - s * s * (2 - s) / 2, 2 / 3 - w * w * (2 - w) / 2, s * s * s / 6
-            if a >= 1 and a + 2 < rows and b >= 1 and b + 2 < columns:
-                # unsigned, or each index would be looked at whether it counts from the end
-                k = np.uintp((a - 1) * columns + b - 1)
-                m, o = k + wide, k + wide + wide
-                p = o + wide
-                c0 = v0 * flat[k] + v1 * flat[m] + v2 * flat[o] + v3 * flat[p]
-                c1 = v0 * flat[k + _1] + v1 * flat[m + _1] + v2 * flat[o + _1] + v3 * flat[p + _1]
-                c2 = v0 * flat[k + _2] + v1 * flat[m + _2] + v2 * flat[o + _2] + v3 * flat[p + _2]
-                c3 = v0 * flat[k + _3] + v1 * flat[m + _3] + v2 * flat[o + _3] + v3 * flat[p + _3]
-                found[i, j] = (w0 * c0 + w1 * c1) + (w2 * c2 + w3 * c3)
-                continue
-            total = 0.0
-            for e in range(4):
-                line = values[_mirror(a - 1 + e, rows)]
-                part = (
-                    w0 * line[_mirror(b - 1, columns)]
-                    + w1 * line[_mirror(b, columns)]
-                    + w2 * line[_mirror(b + 1, columns)]
-                    + w3 * line[_mirror(b + 2, columns)]
-                )
-                total += part * (v0 if e == 0 else v1 if e == 1 else v2 if e == 2 else v3)
-            found[i, j] = total
+            y, x, here = row[i, begin:end], column[i, begin:end], found[i, begin:end]
+            _weigh(values.shape[1], y, x, place, weights)
+            _add_up(values, place, weights, here)
+            for j in range(end - begin if masked else 0):
+                if _spoilt(missing, y[j], x[j]):
+                    here[j] = np.nan
+            begin = end
+
+
+@compiled
+def _as_far(y, x, begin, end, rows, columns):  # type: ignore[no-untyped-def]
+    """Up to which point of a line all 16 coefficients of each are inside the image."""
+    last, right, inside = rows - 2.0, columns - 2.0, 0
+    if not (y[begin] >= 1 and y[begin] < last and x[begin] >= 1 and x[begin] < right):
+        return begin
+    # from zero, and all four at once: signs and branches would keep it from being done for several points at a time
+    p, q = y[begin:end], x[begin:end]
+    for j in range(end - begin):
+        inside += (p[j] >= 1) & (p[j] < last) & (q[j] >= 1) & (q[j] < right)
+    if inside == end - begin:
+        return end
+    for j in range(begin, end):
+        if not (y[j] >= 1 and y[j] < last and x[j] >= 1 and x[j] < right):
+            return j
+    return end
+
+
+@compiled
+def _weigh(wide, y, x, place, weights):  # type: ignore[no-untyped-def]
+    """Find the first of the 16 coefficients that points of a line need, and their weights."""
+    v0, v1, v2, v3 = weights[0], weights[1], weights[2], weights[3]
+    w0, w1, w2, w3 = weights[4], weights[5], weights[6], weights[7]
+    wide = float(wide)
+    for j in range(y.size):
+        a, b = np.floor(y[j]), np.floor(x[j])
+        place[j] = np.int64((a - 1) * wide + (b - 1))
+        t, s = y[j] - a, x[j] - b
+        u, w = 1 - t, 1 - s
+        v0[j], v1[j] = u * u * u / 6, 2 / 3 - t * t * (2 - t) / 2
+        v2[j], v3[j] = 2 / 3 - u * u * (2 - u) / 2, t * t * t / 6
+        w0[j], w1[j] = w * w * w / 6, 2 / 3 - s * s * (2 - s) / 2
+        w2[j], w3[j] = 2 / 3 - w * w * (2 - w) / 2, s * s * s / 6
+
+
+@compiled
+def _add_up(values, place, weights, found):  # type: ignore[no-untyped-def]
+    flat, wide = values.reshape(values.size), np.uintp(values.shape[1])
+    v0, v1, v2, v3 = weights[0], weights[1], weights[2], weights[3]
+    w0, w1, w2, w3 = weights[4], weights[5], weights[6], weights[7]
+    for j in range(found.size):
+        # unsigned, or each index would be looked at whether it counts from the end
+        k = np.uintp(place[j])
+        m = k + wide
+        o = m + wide
+        p = o + wide
+        a, b, c, d = v0[j], v1[j], v2[j], v3[j]
+        c0 = a * flat[k] + b * flat[m] + c * flat[o] + d * flat[p]
+        c1 = a * flat[k + _1] + b * flat[m + _1] + c * flat[o + _1] + d * flat[p + _1]
+        c2 = a * flat[k + _2] + b * flat[m + _2] + c * flat[o + _2] + d * flat[p + _2]
+        c3 = a * flat[k + _3] + b * flat[m + _3] + c * flat[o + _3] + d * flat[p + _3]
+        found[j] = (w0[j] * c0 + w1[j] * c1) + (w2[j] * c2 + w3[j] * c3)
+
+
+@compiled
+def _spoilt(missing, y, x):  # type: ignore[no-untyped-def]
+    """Whether a pixel beside a point, that counts there, has no data."""
+    a, b = int(y), int(x)
+    below, beside = min(a + 1, missing.shape[0] - 1), min(b + 1, missing.shape[1] - 1)
+    if not (missing[a, b] or missing[a, beside] or missing[below, b] or missing[below, beside]):
+        return False
+    t, s = y - a, x - b
+    share = (1 - t) * ((1 - s) * missing[a, b] + s * missing[a, beside]) + t * (
+        (1 - s) * missing[below, b] + s * missing[below, beside]
+    )
+    return share > SMALLEST_SHARE
+
+
+@compiled
+def _value_at(values, columns, missing, masked, y, x, order):  # type: ignore[no-untyped-def]
+    """Interpolate at one point anywhere in the image."""
+    rows = values.shape[0]
+    if order == 0:
+        a, b = min(int(y + 0.5), rows - 1), min(int(x + 0.5), columns - 1)
+        return np.nan if masked and missing[a, b] else float(values[a, b])
+    if masked and _spoilt(missing, y, x):
+        return np.nan
+    a, b = int(y), int(x)
+    t, s = y - a, x - b
+    if order == 1:
+        below, beside = min(a + 1, rows - 1), min(b + 1, columns - 1)
+        return (1 - t) * ((1 - s) * values[a, b] + s * values[a, beside]) + t * (
+            (1 - s) * values[below, b] + s * values[below, beside]
+        )
+    u, w = 1 - t, 1 - s
+    v0, v1, v2, v3 = u * u * u / 6, 2 / 3 - t * t * (2 - t) / 2, 2 / 3 - u * u * (2 - u) / 2, t * t * t / 6
+    w0, w1, w2, w3 = w * w * w / 6, 2 / 3 - s * s * (2 - s) / 2, 2 / 3 - w * w * (2 - w) / 2, s * s * s / 6
+    total = 0.0
+    for e in range(4):
+        line = values[_mirror(a - 1 + e, rows)]
+        part = (
+            w0 * line[_mirror(b - 1, columns)]
+            + w1 * line[_mirror(b, columns)]
+            + w2 * line[_mirror(b + 1, columns)]
+            + w3 * line[_mirror(b + 2, columns)]
+        )
+        total += part * (v0 if e == 0 else v1 if e == 1 else v2 if e == 2 else v3)
+    return total

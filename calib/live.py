@@ -18,13 +18,14 @@ import numpy as np
 
 from calib.correct import described, true_grid, true_maps
 from calib.errors import CalibError, ScanError
+from calib.live_lean import Lean, leans
+from calib.live_uncertainty import LiveUncertainty
 from calib.path import Path
 from calib.resample import Interpolation, PixelMap, blocks, points_of, prepare
 from calib.scan import Scan
 from calib.scanner.effect import Float
 from calib.scanner.height_follow import HeightFollower
-from calib.scanner.motion import axes_matrix
-from calib.true_map import TrueMap, map_from
+from calib.true_map import TrueMap
 
 if TYPE_CHECKING:
     from calib.model import Model
@@ -96,6 +97,10 @@ class LiveCorrection:
         splines. The error that is left falls by a factor of 3.7 from line to line.
     late
         By how many lines one may come after its turn before it counts as missing; its place has no data then.
+    uncertainty
+        Whether standard uncertainties are told, too: channels ``u_x``, ``u_y`` and ``u_height``. Those of positions are
+        those of the finished frame. That of a height is for its difference from the mean of the lines so far of its
+        pass; in :attr:`scan`, once it is finished, from the mean of the whole pass.
     interpolation, any_scanner
         As in :meth:`calib.Model.correct`.
 
@@ -109,6 +114,8 @@ class LiveCorrection:
         Pass and row of each line that did not come.
     repeated, too_late
         How many lines came twice, or after they were given up.
+    dead
+        Pass and row of each line without data, with one value, or equal to the one before.
 
     Raises
     ------
@@ -117,9 +124,8 @@ class LiveCorrection:
 
     Notes
     -----
-    Uncertainties of heights are relative to the mean of the whole image: correct the finished frame for these. Where z
-    is not square to x and y, the true grid is that of a level surface; and if the frame does not say `z_centre`,
-    positions are about the first line's heights in place of the whole image's.
+    Where z is not square to x and y, the true grid is that of a level surface; and if the frame does not say
+    `z_centre`, positions are about the first line's heights in place of the whole image's.
     """
 
     def __init__(
@@ -130,6 +136,7 @@ class LiveCorrection:
         *,
         ahead: int = AHEAD,
         late: int = LATE,
+        uncertainty: bool = False,
         interpolation: Interpolation = "cubic",
         any_scanner: bool = False,
     ) -> None:
@@ -147,7 +154,7 @@ class LiveCorrection:
         self.grid = true_grid(self._places)
         self._fast = self.grid.fast + self.grid.middle[0]
         self._slow = self.grid.slow + self.grid.middle[1]
-        self._lean = _Lean(model, self.frame) if frame.has_height and _leans(model) else None
+        self._lean = Lean(model, self.frame) if frame.has_height and leans(model) else None
         if self._lean is not None and frame.z_centre is None:
             self._notes.append(
                 "z is not square to x and y, and the middle of the heights is not known before the frame is complete:"
@@ -173,8 +180,15 @@ class LiveCorrection:
 
         self._recorded = {name: np.full(frame.shape, np.nan) for name in frame.channels}
         self._indicated = np.full(frame.shape, np.nan) if self._lean is not None else None
+        self._uncertainty = LiveUncertainty(model, self.frame, self._path) if uncertainty else None
+        if self._uncertainty is not None:
+            self._recorded.update(zip(("u_x", "u_y"), self._uncertainty.positions, strict=True))
+            if frame.has_height:
+                self._recorded["u_height"] = np.full(frame.shape, np.nan)
         shape = (len(frame.passes), self._slow.size, self._fast.size)
-        self._found = {name: np.full(shape, np.nan) for name in frame.channels}
+        self._found = {name: np.full(shape, np.nan) for name in self._recorded}
+        self.dead: list[tuple[str, int]] = []
+        self._before: dict[int, Float] = {}
         # by the same blocks as the finished frame, since what happens at kinks depends on what is seen beside them
         self._where = [self._located(place) for place in self._places]
         self._due = self._needs()
@@ -218,7 +232,12 @@ class LiveCorrection:
             self._ended_after = self._next
             self.missing += [(self.frame.passes[index], row) for index, row in self._turns[self._next :]]
         self._next = len(self._turns)
-        return list(self._ready())
+        told = list(self._ready())
+        if "u_height" in self._found:  # now about the mean of all
+            for _, index, row, first, last in self._due:
+                if last >= first:
+                    self._resample(index, row, first, last, ("u_height",))
+        return told
 
     def _checked(self, line: Line) -> int:
         frame = self.frame
@@ -250,6 +269,8 @@ class LiveCorrection:
             values = np.full(self.frame.shape[2], np.nan)
             if line is not None and name in line.values:
                 values = np.asarray(line.values[name], dtype=np.float64)
+                if name == self.frame.channel:
+                    self._look(index, row, values)
             if name == "height":
                 if self._indicated is not None:
                     self._indicated[index, row] = values
@@ -262,6 +283,8 @@ class LiveCorrection:
         centred = self.frame.z_centre is not None
         true = height.true(indicated + (self.frame.z_centre or 0.0), centred, place)
         if self._follower is None:
+            if self._uncertainty is not None:
+                self._uncertainty.take(index, row, indicated, None)
             return true
         # a sweep that is not recorded goes over the same heights
         if path.serpentine:
@@ -270,9 +293,21 @@ class LiveCorrection:
             directions = [1 if path.passes[index] == "trace" else -1]
         else:
             directions = [1, -1]
-        added = {direction: self._follower.added(indicated, direction) for direction in directions}
-        own = directions[0] if len(directions) == 1 else (1 if path.passes[0] == "trace" else -1)
-        return true + added[own]
+        sweeps = {direction: self._follower.sweep(indicated, direction) for direction in directions}
+        own = sweeps[directions[0] if len(directions) == 1 else (1 if path.passes[0] == "trace" else -1)]
+        if self._uncertainty is not None:
+            images = None if own is None else np.stack(list(own.images(slice(None))))
+            self._uncertainty.take(index, row, indicated, images)
+        return true + self._follower.added(own)
+
+    def _look(self, index: int, row: int, values: Float) -> None:
+        """Notice a line that can't be one of a surface."""
+        good = values[np.isfinite(values)]
+        before = self._before.get(index)
+        alike = before is not None and np.array_equal(values, before)
+        if not good.size or good.min() == good.max() or alike:
+            self.dead.append((self.frame.passes[index], row))
+        self._before[index] = values
 
     # --- what goes out -----------------------------------------------------------------------------
 
@@ -306,19 +341,23 @@ class LiveCorrection:
             _, index, row, first, last = self._due[self._given]
             self._given += 1
             if last >= first:
-                self._resample(index, row, first, last)
+                self._resample(index, row, first, last, tuple(self._found))
             values = {name: image[index, row].copy() for name, image in self._found.items()}
             yield TrueLine(self.frame.passes[index], row, values, (first, last))
 
-    def _resample(self, index: int, row: int, first: int, last: int) -> None:
+    def _resample(self, index: int, row: int, first: int, last: int, names: tuple[str, ...]) -> None:
         where, one = self._where[index], slice(row, row + 1)
         inside = PixelMap(where.row[one] - first, where.column[one], 0)
         if self._lean is not None and self._indicated is not None:
             heights = self._indicated[index, first : last + 1]
             place = self._lean.moved(self._places[index], first, last + 1, heights)
             inside = points_of(place, self._fast, self._slow[one])
-        for name, image in self._recorded.items():
-            window = prepare(image[index, first : last + 1], self._interpolation)
+        for name in names:
+            if name == "u_height" and self._uncertainty is not None:
+                values = self._uncertainty.of_heights(index, first, last + 1)
+            else:
+                values = self._recorded[name][index, first : last + 1]
+            window = prepare(values, self._interpolation)
             self._found[name][index, row] = window.at(inside, self._interpolation)[0]
 
     # --- what is said ------------------------------------------------------------------------------
@@ -335,6 +374,8 @@ class LiveCorrection:
             said.append(f"{lost} lines did not come in time, and have no data")
         if ended < len(self._turns):
             said.append(f"the frame ended after {ended} of its {len(self._turns)} lines; the rest has no data")
+        if self.dead:
+            said.append(f"{len(self.dead)} lines hold no data, one value, or the same as the line before")
         for count, what in ((self.repeated, "came more than once; the first counts"), (self.too_late, "came too late")):
             if count:
                 said.append(f"{count} lines {what}")
@@ -347,45 +388,6 @@ class LiveCorrection:
         if self._interpolation != "cubic":
             attributes["interpolation"] = self._interpolation
         fields = described(self.frame, self.grid, attributes, self.notes)
-        return self.frame.replace(channels={name: image.copy() for name, image in self._found.items()}, **fields)
-
-
-def _leans(model: Model) -> bool:
-    return any(effect.name == "squareness" for effect in model.motion.effects)
-
-
-class _Lean:
-    """How far heights move pixels sideways, where z is not square to x and y."""
-
-    def __init__(self, model: Model, frame: Scan) -> None:
-        at = 3
-        for effect in model.motion.effects:
-            if effect.name == "squareness":
-                break
-            at += len(effect.coefficients)
-        lean_x, lean_y, arc_x, arc_y = model.values[at : at + 4]
-        self._lean, self._arc = np.array([lean_x, lean_y]), np.array([arc_x, arc_y])
-        self._through = np.stack(frame.axes) @ axes_matrix(model.values)
-        self._centre = frame.z_centre
-        self._middle: float | None = None
-        reach = model.height.span
-        most = np.abs(self._lean) * reach + (np.abs(self._arc) * reach**2 if frame.z_centre is not None else 0.0)
-        step = frame.spacing[1] or 1.0
-        self.lines = int(np.ceil(float(np.abs(self._through[1]) @ most) / step))
-
-    def moved(self, place: TrueMap, first: int, last: int, indicated: Float) -> TrueMap:
-        """Map of some lines with their heights, whose row 0 is the first of them."""
-        good = np.isfinite(indicated)
-        if self._centre is not None:
-            z = np.where(good, indicated + self._centre, self._centre)
-            rest = self._centre
-        else:
-            if self._middle is None and good.any():
-                line = next(values for values, there in zip(indicated, good, strict=True) if there.any())
-                self._middle = float(np.nanmean(line))
-            z = np.where(good, indicated - (self._middle or 0.0), 0.0)
-            rest = 0.0
-        shift = self._lean[:, None, None] * (z - rest)
-        if self._centre is not None:
-            shift = shift + self._arc[:, None, None] * (z**2 - rest**2)
-        return map_from(place.lines(first, last) + np.tensordot(self._through, shift, 1))
+        units = {name: self.frame.units.get(name, "m") for name in self._found}  # uncertainties of lengths
+        channels = {name: image.copy() for name, image in self._found.items()}
+        return self.frame.replace(channels=channels, units=units, **fields)

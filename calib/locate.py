@@ -115,20 +115,25 @@ def true_height(model: Model, scan: Scan, uncertainty: bool) -> tuple[Float, Flo
     The uncertainty is that of the height above the mean of the pass. It leaves out the noise of the scan itself, and
     holds what is not known of the scanner's bow.
     """
-    indicated = np.asarray(scan.height, dtype=np.float64)
-    centred = scan.z_centre is not None
-    absolute = indicated + (scan.z_centre or 0.0)
+    centred, middle = scan.z_centre is not None, scan.z_centre or 0.0
     path = Path(scan)
-    fast, slow = np.meshgrid(path.fast, path.slow)
-    position = path.at(fast, slow)
-    z = model.height.true(absolute, centred, position)
+    across, along = model.height.bow_of(path)
+    z = np.empty(scan.shape)
+    rows = max(1, _CHUNK // scan.shape[2])
+    for index in range(len(scan.passes)):
+        for first in range(0, scan.shape[1], rows):
+            part = slice(first, first + rows)
+            indicated = np.asarray(scan.height[index, part], dtype=np.float64) + middle
+            z[index, part] = model.height.true(indicated, centred) + across[part] @ along
     history = None
     if model.height.history is not None:
-        history = model.height.history.history(indicated, path, scan.z_centre)
+        history = model.height.history.history(np.asarray(scan.height, dtype=np.float64), path, scan.z_centre)
         z = z + history.added(model.height.values[model.height.of_history])
-    u = np.full(scan.shape, np.nan)
+    u: Float = np.broadcast_to(np.nan, scan.shape)
     if uncertainty:
-        bow = _bow_uncertainty(model, path, position)
+        u = np.empty(scan.shape)
+        absolute = np.asarray(scan.height, dtype=np.float64) + middle
+        bow = bow_uncertainty(model, path, path.at(*np.meshgrid(path.fast, path.slow)))
         for index in range(len(scan.passes)):
             good = np.isfinite(absolute[index])
             reference = float(absolute[index][good].mean()) if good.any() else 0.0
@@ -157,24 +162,38 @@ def _level_uncertainty(
     return u
 
 
-def _bow_uncertainty(model: Model, path: Path, position: Float) -> Float:
+def bow_uncertainty(model: Model, path: Path, position: Float) -> Float:
     """Of all pixels of a pass, shape ``(slow, fast)``; computed on a coarse mesh, since it is smooth."""
     if model.height.bow is None:
-        # a bow is at worst a paraboloid, zero in the middle and largest in the corners
-        half = max(float(np.ptp(path.fast)), float(np.ptp(path.slow)), 1e-300) / 2
-        apart2 = np.sum((position - path.centre[:, None, None]) ** 2, axis=0)
-        return np.asarray(heights.BOW * half * apart2 / half**2)
+        return _presumed_bow(path, position)
     mesh = Mesh(path)
     coarse = model.height.bow_uncertainty(position[:, mesh.rows][:, :, mesh.columns].reshape(2, -1))
     return mesh.everywhere(coarse)
 
 
-def position_uncertainty(model: Model, path: Path) -> Float:
-    """Standard uncertainties of x and y of all pixels, m; shape ``(2, pass, slow, fast)``."""
+def bow_uncertainty_at(model: Model, path: Path, fast: Float, slow: Float) -> Float:
+    """As :func:`bow_uncertainty`, at some commanded places of the scan; shape ``(n,)``."""
+    if model.height.bow is None:
+        return _presumed_bow(path, path.at(fast, slow))
+    # of the whole frame, as it is the bow beside the plane through all of it
+    mesh = Mesh(path)
+    places = np.meshgrid(path.fast[mesh.columns], path.slow[mesh.rows])
+    return mesh.at(model.height.bow_uncertainty(path.at(*places).reshape(2, -1)), fast, slow)
+
+
+def _presumed_bow(path: Path, position: Float) -> Float:
+    # a bow is at worst a paraboloid, zero in the middle and largest in the corners
+    half = max(float(np.ptp(path.fast)), float(np.ptp(path.slow)), 1e-300) / 2
+    apart2 = np.sum((position - path.centre.reshape(2, *[1] * (position.ndim - 1))) ** 2, axis=0)
+    return np.asarray(heights.BOW * half * apart2 / half**2)
+
+
+def position_uncertainty(model: Model, path: Path, rows: slice = slice(None), columns: slice = slice(None)) -> Float:
+    """Standard uncertainties of x and y of all pixels, or some rows and columns, m; ``(2, pass, slow, fast)``."""
     mesh = Mesh(path)
     root = spread(model, path, mesh.samples)
     variance = np.sum(root**2, axis=1) + error_sd(model, path, mesh.samples) ** 2
-    return mesh.of_passes(np.sqrt(variance))
+    return mesh.of_passes(np.sqrt(variance), rows, columns)
 
 
 def joint_covariance(model: Model, path: Path, samples: Samples) -> Float:

@@ -8,11 +8,12 @@ are shared by threads; none of the compiled functions needs the lock of the inte
 from __future__ import annotations
 
 from collections.abc import Sequence
+from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calib.interpolate_compiled import compiled, threads, together, values_at
+from calib.interpolate_compiled import coefficients, compiled, padded, threads, together, values_at
 from calib.resample import EDGE, STEEPEST, window_of
 from calib.scanner.effect import Float
 from calib.true_map import TrueMap
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
     from calib.interpolate import Image
 
 _FEWEST, _MOST = 32, 256  # lines of the grid that a thread takes at a time
+_AT_ONCE = 32  # of which so many are found at a time, so that they stay in the cache
+_CHUNK = 16
+_NOTHING = np.zeros((1, 1), dtype=np.bool_)
 _ROUNDS = 30
 _1 = np.uintp(1)
 
@@ -46,25 +50,70 @@ def follow(
     -------
     How many points inside the scan could not be assigned to one place.
     """
-    rows, count = place.shape[0], threads()
+    count = threads()
     first, last = window_of(place, grid_slow[:1])
     # enough lines that those beside them, which a slanting line of the grid runs across, are not most of the work
     lines = int(np.clip(-(-grid_slow.size // (2 * count)), 8, np.clip(2 * (last - first), _FEWEST, _MOST)))
     parts = [(first, min(first + lines, grid_slow.size)) for first in range(0, grid_slow.size, lines)]
-    nothing = np.zeros((1, 1), dtype=np.bool_)
+    sources = [coefficients(image.values) if order == 3 else image.values for image in images]
+    rooms: SimpleQueue[_Room] = SimpleQueue()
 
     def work(ends: tuple[int, int]) -> int:
-        levels = grid_slow[slice(*ends)]
-        first, last = window_of(place, levels)
-        fast, slow = place.lines(first, last)
-        row, column = np.empty((2, levels.size, grid_fast.size))
-        unsettled = _points(fast, slow, first, rows, grid_fast, levels, row, column)
-        for image, values in zip(images, found, strict=True):
-            missing = nothing if image.missing is None else image.missing
-            values_at(image.values, missing, image.missing is not None, row, column, order, values[slice(*ends)])
-        return int(unsettled)
+        try:
+            room = rooms.get_nowait()
+        except Empty:
+            room = _Room()
+        try:
+            some = slice(*ends)
+            here = [one[some] for one in found]
+            return _part(place, grid_fast, grid_slow[some], images, sources, here, order, room)
+        finally:
+            rooms.put(room)
 
     return sum(together(work, parts))
+
+
+class _Room:
+    """Arrays that are written to by one part after the other: fresh memory would take longer than the arithmetic."""
+
+    def __init__(self) -> None:
+        self._arrays: dict[str, Float] = {}
+
+    def __call__(self, name: str, rows: int, columns: int) -> Float:
+        kept = self._arrays.get(name)
+        if kept is None or kept.shape[0] < rows:
+            kept = self._arrays[name] = padded(rows, columns)
+        return kept[:rows]
+
+
+def _part(
+    place: TrueMap,
+    grid_fast: Float,
+    levels: Float,
+    images: Sequence[Image],
+    sources: Sequence[Float],
+    found: Sequence[np.ndarray],
+    order: int,
+    room: _Room,
+) -> int:
+    """Interpolate at the points of some lines of a grid."""
+    rows, columns = place.shape
+    first, last = window_of(place, levels)
+    count = last - first
+    fast, slow = lines = room("lines", 2 * count, columns).reshape(2, count, -1)
+    place.lines(first, last, out=lines[:, :, :columns])
+    slope, folded = _slope(slow, columns)
+    at_once = min(_AT_ONCE, levels.size)
+    row, column = room("where", 2 * at_once, grid_fast.size).reshape(2, at_once, -1)
+    unsettled = 0
+    for k in range(0, levels.size, at_once):
+        some = slice(k, k + at_once)
+        unsettled += _points(fast, slow, slope, folded, first, rows, grid_fast, levels[some], row, column)
+        for image, source, values in zip(images, sources, found, strict=True):
+            masked = image.missing is not None
+            missing = image.missing if masked else _NOTHING
+            values_at(source, columns, missing, masked, row, column, order, values[some])
+    return int(unsettled)
 
 
 # --- where the points are ----------------------------------------------------------------------------
@@ -86,32 +135,57 @@ def _clipped(bent):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _cross(slow, fast, level, first, rows, slope, folded, at, along, lost):  # type: ignore[no-untyped-def]
+def _cross(slow, fast, level, first, rows, slope, folded, orderly, at, along, lost):  # type: ignore[no-untyped-def]
     """Follow a level through lines: row of the scan and fast coordinate in each column."""
-    count, columns = slow.shape
+    count, columns = slow.shape[0], folded.size
+    lost[:] = False
     c, k = 0, 0
     while c < columns:
-        # as far as it stays between the same two lines
-        if 1 <= k <= count - 3:
-            end = columns
-            lower, upper = slow[k], slow[k + 1]
-            for e in range(c, columns):
-                if folded[e] or not (lower[e] <= level and level < upper[e]):
-                    end = e
-                    break
-            if end > c:
-                _run(slow, fast, level, first, k, c, end, at, along, lost)
-                c = end
-                continue
-        if folded[c]:
-            _cross_folded(slow, fast, level, first, c, at, along, lost)
-        else:
+        if orderly or not folded[c]:
+            # mostly it is between the same two lines as in the column before, or in the next ones
+            k = _beside(slow, level, c, k)
+            if 1 <= k <= count - 3:
+                end = _as_far(slow[k], slow[k + 1], level, c, folded, orderly)
+                if end > c:
+                    _run(slow, fast, level, first, k, c, end, at, along)
+                    c = end
+                    continue
             k = _cross_one(slow, fast, level, first, rows, slope, c, at, along, lost)
+        else:
+            _cross_folded(slow, fast, level, first, c, at, along, lost)
         c += 1
 
 
 @compiled
-def _run(slow, fast, level, first, k, begin, end, at, along, lost):  # type: ignore[no-untyped-def]
+def _beside(slow, level, c, k):  # type: ignore[no-untyped-def]
+    if k + 2 < slow.shape[0] and slow[k + 1, c] <= level < slow[k + 2, c]:
+        return k + 1
+    if k >= 1 and slow[k - 1, c] <= level < slow[k, c]:
+        return k - 1
+    return k
+
+
+@compiled
+def _as_far(lower, upper, level, begin, folded, orderly):  # type: ignore[no-untyped-def]
+    """Column up to which a level stays between two lines."""
+    columns = folded.size
+    while begin < columns:
+        # some at a time, without a decision for each
+        end = min(begin + _CHUNK, columns)
+        below, above = lower[begin:end], upper[begin:end]
+        outside = 0
+        for e in range(end - begin):
+            outside += (below[e] > level) | (level >= above[e])
+        if outside or not orderly:
+            for e in range(begin, end):
+                if folded[e] or not (lower[e] <= level and level < upper[e]):
+                    return e
+        begin = end
+    return columns
+
+
+@compiled
+def _run(slow, fast, level, first, k, begin, end, at, along):  # type: ignore[no-untyped-def]
     """Find crossings between two lines inside the scan, of columns that all have theirs there."""
     s0, s1, s2, s3 = slow[k - 1, begin:end], slow[k, begin:end], slow[k + 1, begin:end], slow[k + 2, begin:end]
     f0, f1, f2, f3 = fast[k - 1, begin:end], fast[k, begin:end], fast[k + 1, begin:end], fast[k + 2, begin:end]
@@ -126,7 +200,6 @@ def _run(slow, fast, level, first, k, begin, end, at, along, lost):  # type: ign
         t += t * (1 - t) / 2 * bent
         at_here[c] = base + t
         along_here[c] = f1[c] + t * (f2[c] - f1[c]) - t * (1 - t) / 4 * (f0[c] - f1[c] - f2[c] + f3[c])
-    lost[begin:end] = False
 
 
 @compiled
@@ -144,7 +217,6 @@ def _cross_one(slow, fast, level, first, rows, slope, c, at, along, lost):  # ty
     low, high = slow[k, c], slow[k + 1, c]
     bottom, top = first == 0, first + count == rows
     at[c] = along[c] = np.nan
-    lost[c] = False
     t = level - low
     if high > low:
         t = (level - low) / (high - low)
@@ -212,22 +284,30 @@ def _pieces(f, at, n, table):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _points(fast, slow, first, rows, grid_fast, levels, row, column):  # type: ignore[no-untyped-def]
+def _slope(slow, columns):  # type: ignore[no-untyped-def]
+    """Step from line to line, and the columns whose lines are not in order."""
+    count = slow.shape[0]
+    folded = np.zeros(columns, dtype=np.bool_)
+    for k in range(count - 1):
+        below, above = slow[k], slow[k + 1]
+        for c in range(columns):
+            folded[c] |= not above[c] > below[c]
+    return np.median(slow[count - 1, :columns] - slow[0, :columns]) / (count - 1), folded
+
+
+@compiled
+def _points(fast, slow, slope, folded, first, rows, grid_fast, levels, row, column):  # type: ignore[no-untyped-def]
     """Find the points of lines of a grid among the pixels; how many have no place or several."""
-    count, columns = slow.shape
+    columns = folded.size
     at, along = np.empty(columns), np.empty(columns)
     lost = np.empty(columns, dtype=np.bool_)
     f, r, known = np.empty(columns), np.empty(columns), np.empty(columns, dtype=np.int64)
     largest, least = np.empty(columns), np.empty(columns)
     table = np.empty((4, columns))
-    slope = np.median(slow[count - 1] - slow[0]) / (count - 1)
-    folded = np.zeros(columns, dtype=np.bool_)
-    for k in range(count - 1):
-        for c in range(columns):
-            folded[c] |= not slow[k + 1, c] > slow[k, c]
+    orderly = not np.any(folded)
     unsettled = 0
     for i in range(levels.size):
-        _cross(slow, fast, levels[i], first, rows, slope, folded, at, along, lost)
+        _cross(slow, fast, levels[i], first, rows, slope, folded, orderly, at, along, lost)
         # mostly the known columns are neighbours, and the coordinate rises all along
         begin, end = 0, columns
         while begin < columns and np.isnan(at[begin]):
@@ -235,8 +315,8 @@ def _points(fast, slow, first, rows, grid_fast, levels, row, column):  # type: i
         while end > begin and np.isnan(at[end - 1]):
             end -= 1
         if end - begin < 2:
-            row[i] = np.nan
-            column[i] = np.nan
+            row[i, : grid_fast.size] = np.nan
+            column[i, : grid_fast.size] = np.nan
             unsettled += min(np.sum(lost), grid_fast.size)
             continue
         falls = 0

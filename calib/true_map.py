@@ -27,6 +27,7 @@ CLOSE = 1e-5
 _FEWEST = 96  # lines and columns below which all pixels are computed: factors would not be cheaper
 _FIRST = (14, 28)  # lines and columns that are tried
 _CHECKS = 5  # lines and columns that it is checked at
+_PART, _WIDE = 2**18, 128  # products of a part of a product of matrices, and its columns
 _NEGLIGIBLE = 1e-6  # pixels: what smaller factors add
 
 Coordinates = Callable[[np.ndarray, np.ndarray], Float]
@@ -58,10 +59,15 @@ class TrueMap:
     right: Float
     rest: Float | None = None
 
-    def lines(self, first: int, last: int) -> Float:
-        """Coordinates of all pixels of the rows from ``first`` to before ``last``, m; shape ``(2, rows, columns)``."""
+    def lines(self, first: int, last: int, out: Float | None = None) -> Float:
+        """Coordinates of all pixels of the rows from ``first`` to before ``last``, m; shape ``(2, rows, columns)``.
+
+        They are written to ``out``, if it is given.
+        """
         left, right = self._whole
-        found: Float = left[first:last] @ right
+        found = np.empty((2, last - first, self.shape[1])) if out is None else out
+        for axis in (0, 1):
+            _product(left[first:last], right[axis], found[axis])
         if self.rest is not None:
             found += self.rest[:, first:last]
         return found
@@ -83,13 +89,14 @@ class TrueMap:
         rest = self.rest[:, :, columns] if self.rest is not None else self.left @ self.right[:, :, columns]
         return np.asarray(rest + _on(self.affine, rows, columns))
 
-    @property
+    @cached_property
     def reach(self) -> tuple[float, float]:
         """Least and largest departure of the slow coordinate from the affine map, m, nearly."""
         if self.rest is not None:
             return float(self.rest[1].min()), float(self.rest[1].max())
         columns = np.unique(np.linspace(0, self.shape[1] - 1, 64).astype(int))
-        some = self.left @ self.right[1][:, columns]
+        some = np.empty((self.shape[0], columns.size))
+        _product(self.left, self.right[1][:, columns], some)
         return float(some.min()), float(some.max())
 
 
@@ -184,6 +191,22 @@ def _misses(found: TrueMap, coordinates: Coordinates, rows: np.ndarray, columns:
     true = coordinates(rows, columns) - _on(found.affine, rows, columns)
     there = np.stack([found.left[rows] @ found.right[axis][:, columns] for axis in (0, 1)])
     return float(np.abs(true - there).max())
+
+
+def _product(left: Float, right: Float, found: Float) -> None:
+    """Product of narrow matrices, by parts that no library shares among threads: those wait for each other for longer.
+
+    Threads share the lines of a grid instead, see :mod:`calib.resample_compiled`.
+    """
+    (rows, columns), factors = found.shape, left.shape[1]
+    tall = max(1, _PART // (_WIDE * max(factors, 1)))
+    count = columns // _WIDE
+    whole = count * _WIDE
+    blocks = right[:, :whole].reshape(factors, count, _WIDE).transpose(1, 0, 2)
+    for top in range(0, rows, tall):
+        part, to = left[top : top + tall], found[top : top + tall]
+        np.matmul(part, blocks, out=to[:, :whole].reshape(len(to), count, _WIDE).transpose(1, 0, 2))
+        np.matmul(part, right[:, whole:], out=to[:, whole:])
 
 
 def _spread(length: int, count: int) -> np.ndarray:

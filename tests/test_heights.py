@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from functools import cache
 
@@ -15,10 +16,12 @@ from calib.model import Model
 from calib.model_file import load
 from calib.observe.levels import FlatObservation, observe_flat, plateaus_of_pattern
 from calib.observe.step import observe_step
+from calib.path import Path
 from calib.scan import Scan
 from calib.scanner.bow import Bow
 from calib.scanner.height import Height
 from calib.simulate import Flat as FlatSurface
+from calib.simulate import raster
 from calib.standard import Flat, Value
 from tests.foreign import ForeignInstrument
 from tests.instruments import TRAVEL, grid, step
@@ -152,3 +155,15 @@ def test_no_plateaus_no_levels() -> None:
     assert plateaus_of_pattern(blind, grid()) is None
     with pytest.raises(ScanError, match="holds no heights"):
         observe_flat(blind, FLAT)
+
+
+@pytest.mark.parametrize("angle", [0.0, 0.7, np.pi / 2])
+def test_the_bow_of_a_raster_is_that_of_its_pixels(angle: float) -> None:
+    height = Height.prior(4e-6, Bow((60e-6, 50e-6), (3e-6, -2e-6)))
+    rng = np.random.default_rng(0)
+    height = dataclasses.replace(height, values=np.concatenate([[1.0, 0, 0], rng.normal(size=len(height.names) - 3)]))
+    path = Path(raster((40e-6, 30e-6), points=(31, 23), rotation=angle, centre=(5e-6, 1e-6)))
+    slow, fast = height.bow_of(path)
+    np.testing.assert_allclose(slow @ fast, height.bowed(path.at(*np.meshgrid(path.fast, path.slow))), atol=1e-12)
+    nothing = Height.prior(4e-6).bow_of(path)
+    assert not np.any(nothing[0] @ nothing[1])

@@ -67,7 +67,7 @@ def compare(found: Scan, expected: Scan) -> None:
         np.testing.assert_allclose(getattr(found, name), getattr(expected, name), rtol=1e-9)
     for name, values in expected.channels.items():
         np.testing.assert_array_equal(np.isnan(found.channels[name]), np.isnan(values))
-        amplitude = np.nanmax(values) - np.nanmin(values)
+        amplitude = float(np.nanmax(values) - np.nanmin(values))
         np.testing.assert_allclose(found.channels[name], values, rtol=0, atol=CLOSE * amplitude)
 
 
@@ -127,6 +127,36 @@ def test_other_channels_go_along() -> None:
     list(live)
     compare(live.scan, model().correct(scan))
     assert live.scan.units["current"] == "nA"
+
+
+@pytest.mark.parametrize("case", ["up", "down", "retrace", "serpentine", "untimed"])
+def test_uncertainties_are_those_of_the_finished_frame(case: str) -> None:
+    scan = frame(**CASES[case])
+    tilted = np.array(scan.height) + np.linspace(-1e-6, 1e-6, 48)[:, None]
+    scan = scan.replace(channels={"height": tilted})
+    live = model().correct_lines(recorded(scan), scan, uncertainty=True)
+    lines = list(live)
+    expected = model().correct(scan, uncertainty=True)
+    compare(live.scan, expected)
+    assert live.scan.units["u_height"] == "m"
+    for line in lines:  # of positions nothing has to be waited for
+        index = scan.passes.index(line.passed)
+        np.testing.assert_array_equal(line.values["u_x"], live.scan.channels["u_x"][index, line.row])
+    first, last = lines[len(lines) // 4], lines[-1]  # the mean of a part of the lines is another one
+    index = scan.passes.index(last.passed)
+    np.testing.assert_allclose(last.values["u_height"], live.scan.channels["u_height"][index, last.row], rtol=1e-9)
+    final = live.scan.channels["u_height"][scan.passes.index(first.passed), first.row]
+    assert not np.allclose(first.values["u_height"], final, rtol=1e-3, atol=0.0, equal_nan=True)
+
+
+def test_dead_lines_are_noticed() -> None:
+    scan = frame()
+    heights = np.array(scan.height)
+    heights[0, 3], heights[1, 9], heights[0, 20] = 5e-9, np.nan, heights[0, 19]
+    live = model().correct_lines(recorded(scan.replace(channels={"height": heights})), scan)
+    list(live)
+    assert live.dead == [("trace", 3), ("retrace", 9), ("trace", 20)]
+    assert any("3 lines hold no data, one value" in note for note in live.notes)
 
 
 @pytest.mark.parametrize("direction", ["up", "down"])
@@ -189,9 +219,9 @@ def test_hysteresis_and_creep_of_z_are_followed(case: str, centred: bool) -> Non
     values[prior.of_history] = np.random.default_rng(1).normal(0.01, 0.005, len(operators.names))
     values[1:3] = 1e3, 1e8
     moved = model().replace(height=Height(values, prior.covariance, 4e-6, True, model().height.bow, history=operators))
-    live = moved.correct_lines(recorded(scan), scan)
+    live = moved.correct_lines(recorded(scan), scan, uncertainty=True)
     list(live)
-    compare(live.scan, moved.correct(scan))
+    compare(live.scan, moved.correct(scan, uncertainty=True))
     values = np.where(np.arange(values.size) < prior.of_history.start, values, 0.0)
     plain = moved.replace(height=replace(moved.height, values=values))
     assert np.nanmax(np.abs(plain.correct(scan).height - live.scan.height)) > 5e-9  # it matters
@@ -328,6 +358,101 @@ def test_text_that_grows_with_a_bad_line_and_an_early_end(tmp_path: Path) -> Non
     compare(calib.read_scan(tmp_path / "out" / "lines.nc"), model().correct(scan.replace(channels={"height": heights})))
 
 
+def two_channels(points: int = 12) -> Scan:
+    scan = simple(points=points, frame="down")
+    return scan.replace(channels={**scan.channels, "current": np.cumsum(scan.height, axis=2)}, units={"current": "nA"})
+
+
+def described_twice(path: Path, scan: Scan) -> Path:
+    text = described(path, scan, 'channels = ["height", "current"]\n').read_text("utf-8")
+    text = text.replace("[48, 48]", str(list(scan.shape[:0:-1]))).replace('unit = "nm"', 'unit = ["nm", "nA"]')
+    path.write_text(text, "utf-8")
+    return path
+
+
+def save_line(folder: Path, kind: str, scan: Scan, line: Line) -> None:
+    """Write a file of one line, or one for each channel, as an instrument might."""
+    _, rows, _ = scan.shape
+    number = rows - line.row
+    bare = {"height": line.values["height"] * 1e9, "current": line.values["current"]}
+    if kind == "npz":
+        np.savez(folder / f"{line.passed} {number}.npz", height=bare["height"], current=bare["current"])
+    elif kind == "npy":
+        for name, values in bare.items():
+            np.save(folder / f"{name}-{line.passed}-{number:03}.npy", values)
+    else:
+        one = {name: values[None, None] for name, values in line.values.items()}
+        cut = scan.replace(channels=one, slow=scan.slow[line.row : line.row + 1], passes=(line.passed,))
+        calib.write_scan(folder / f"{line.passed}-{number}.{kind}", cut)
+
+
+@pytest.mark.parametrize("kind", ["nc", "npz", "npy", "txt"])
+def test_lines_of_all_channels_in_any_format(tmp_path: Path, kind: str) -> None:
+    scan = two_channels()
+    toml = described_twice(tmp_path / "frame.toml", scan)
+    source = tmp_path / "recording"
+    if kind == "txt":  # one that grows: channels in turn
+        source = source.with_suffix(".txt")
+        text = []
+        for line in recorded(scan):
+            text += [line.values["height"] * 1e9, line.values["current"]]
+        source.write_text("".join(" ".join(f"{one:.17g}" for one in each) + "\n" for each in text), "utf-8")
+    else:
+        source.mkdir()
+        for line in recorded(scan):
+            save_line(source, kind, scan, line)
+    follower = Follower(source, read_recording(toml))
+    live = model().correct_lines(follower, read_recording(toml).frame)
+    list(live)
+    assert not follower.unreadable
+    assert (live.missing, live.repeated) == ([], 0)
+    compare(live.scan, model().correct(scan))
+    assert live.scan.units["current"] == "nA"
+
+
+@pytest.mark.parametrize("kind", ["x3p", "tif"])
+def test_lines_of_one_channel_in_formats_of_images(tmp_path: Path, kind: str) -> None:
+    scan = two_channels(8).with_channel("height")
+    scan = scan.replace(channels={"height": scan.height})
+    toml = described(tmp_path / "frame.toml", scan)
+    toml.write_text(toml.read_text("utf-8").replace("[48, 48]", "[8, 8]"), "utf-8")
+    source = tmp_path / "recording"
+    source.mkdir()
+    for line in recorded(scan):
+        cut = scan.replace(
+            channels={"height": line.values["height"][None, None]},
+            slow=scan.slow[line.row : line.row + 1],
+            passes=(line.passed,),
+        )
+        calib.write_scan(source / f"{line.passed} {8 - line.row}.{kind}", cut)
+    lines = list(Follower(source, read_recording(toml)))
+    assert len(lines) == 16
+    for line in lines:
+        index = scan.passes.index(line.passed)
+        np.testing.assert_allclose(line.values["height"], scan.height[index, line.row], rtol=1e-6)
+
+
+def test_channel_that_does_not_come_leaves_the_others(tmp_path: Path) -> None:
+    scan = two_channels()
+    toml = described_twice(tmp_path / "frame.toml", scan)
+    for line in recorded(scan):
+        save_line(tmp_path, "npy", scan, line)
+    (tmp_path / "current-trace-005.npy").unlink()
+    follower = Follower(tmp_path, read_recording(toml), 0.0)
+    lines = {(line.passed, line.row): line for line in follower}
+    assert len(lines) == 24
+    assert set(lines["trace", 12 - 5].values) == {"height"}
+    assert follower.unreadable == {"trace 5": "current did not come"}
+
+
+def test_a_file_that_can_not_be_read_while_it_grows(tmp_path: Path) -> None:
+    toml = described(tmp_path / "frame.toml", simple())
+    calib.write_scan(tmp_path / "frame.nc", simple())
+    result = followed(tmp_path / "frame.nc", toml, tmp_path / "out")
+    assert result.exit_code == 2
+    assert "can't be read line by line while it grows" in result.stderr
+
+
 def test_several_lines_a_file_in_the_order_of_time(tmp_path: Path) -> None:
     scan = simple(passes=("trace",), pattern="serpentine")
     toml = described(tmp_path / "frame.toml", scan, 'order = "time"\nlines_per_file = 5\npattern = "serpentine"\n')
@@ -370,5 +495,5 @@ def test_what_the_frame_file_must_say(tmp_path: Path, text: str, says: str) -> N
 
 def test_follow_takes_one_folder_and_no_options_of_whole_images(tmp_path: Path) -> None:
     toml = described(tmp_path / "frame.toml", simple())
-    assert "goes without" in followed(tmp_path, toml, tmp_path / "out", "--uncertainty").stderr
+    assert "goes without" in followed(tmp_path, toml, tmp_path / "out", "--figures").stderr
     assert "one folder" in followed(tmp_path, toml, tmp_path / "out", str(tmp_path)).stderr

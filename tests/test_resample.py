@@ -135,8 +135,10 @@ def test_compiled_and_plain_code_give_the_same_answers(
 @given(st.integers(2, 70), st.integers(2, 70), st.integers(0, 1000))
 def test_compiled_coefficients_are_those_of_scipy(rows: int, columns: int, seed: int) -> None:
     pytest.importorskip("numba")
+    from calib.interpolate_compiled import coefficients
+
     values = np.random.default_rng(seed).standard_normal((rows, columns))
-    np.testing.assert_allclose(prepare(values, compiled=True).values, prepare(values).values, atol=1e-12)
+    np.testing.assert_allclose(coefficients(values)[:, :columns], prepare(values).values, atol=1e-12)
 
 
 def test_single_precision_in_gives_single_precision_out() -> None:

@@ -1,7 +1,8 @@
 """Correct an archive of scans: many files, several processes or a cluster, and again from where it was stopped.
 
-:func:`correct_many` finds the scans (:mod:`.sources`), has each corrected by the same function (:mod:`.task`) in this
-process, in processes of its own (:mod:`.pool`) or by a cluster (:mod:`.cluster`), and gathers what became of them.
+:func:`correct_many` finds the scans (:mod:`.sources`), has each corrected by the same function (:mod:`.task`) in
+processes that may die of it (:mod:`.process`), here (:mod:`.pool`) or on a cluster (:mod:`.cluster`), and gathers what
+became of them.
 """
 
 from __future__ import annotations
@@ -106,7 +107,7 @@ def correct_many(
 
     What was corrected before, from the same file by the same model with the same options, is skipped; so a batch that
     was stopped goes on when it is started again. One bad file does not stop the others, nor does one that ends the
-    process that was at it, if there are several workers.
+    process that was at it.
 
     Parameters
     ----------
@@ -117,7 +118,7 @@ def correct_many(
     output
         Folder of the results, made if need be: ``<name>.nc``, in folders as those of the sources.
     workers
-        How many processes correct them; with 1 it is done in this process.
+        How many processes correct them. A single scan is corrected in this process.
     scheduler
         Address of a Dask scheduler, such as ``tcp://127.0.0.1:8786``, whose workers see the same files; instead of
         `workers`.
@@ -195,12 +196,12 @@ def correct_many(
             from calib.archive.cluster import outcomes_of
 
             running = outcomes_of(scheduler, found.jobs, settings)
-        elif workers > 1 and len(found.jobs) > 1:
+        elif len(found.jobs) > 1:
             from calib.archive.pool import Pool
 
             pool = Pool(found.jobs, settings, workers)
             running = pool.outcomes()
-        else:
+        else:  # nothing that would have to survive it
             running = (correct_one(job, settings) for job in found.jobs)
         for outcome in running:
             took(outcome)

@@ -2,32 +2,59 @@
 
 from __future__ import annotations
 
+import queue
 import secrets
+import threading
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from calib.archive.task import Job, Outcome, Settings, correct_one, refused
+from calib.archive.process import Worker
+from calib.archive.task import Job, Outcome, Settings, refused
 from calib.errors import CalibError, FileError
 from calib.files import reason
 
 _PATIENCE = 10  # s for an address to answer
+_DESERTED = 60.0  # s without any worker after which nobody is waited for
+_LOOK = 1.0  # s between two looks
 
 
 class Carried:
-    """Brings the settings to each worker of a cluster once, also to those that join later or start again."""
+    """Brings the settings to each worker of a cluster once, also to those that join later or start again.
+
+    There each scan is corrected by a process beside the worker: if one dies of it, the cluster loses nothing.
+    """
 
     def __init__(self, name: str, settings: Settings) -> None:
         self.name = name
         self.settings = settings
+        self.idle: queue.SimpleQueue[Worker] = queue.SimpleQueue()
+        self.over = False
 
     def setup(self, worker: Any) -> None:
-        """Nothing has to be prepared: the worker keeps this object."""
+        """Nothing has to be prepared: processes are started when they are needed, one for each thread."""
+
+    def correct(self, job: Job) -> Outcome:
+        """Have a scan corrected."""
+        try:
+            process = self.idle.get_nowait()
+        except queue.Empty:
+            process = Worker(self.settings)
+        try:
+            return process.correct(job)
+        finally:
+            self.idle.put(process)
+            if self.over:
+                self.teardown(None)
 
     def teardown(self, worker: Any) -> None:
-        """Nothing has to be undone."""
+        """End the processes; one that is at a scan ends when it is done with it."""
+        self.over = True
+        with suppress(queue.Empty):
+            while True:
+                self.idle.get_nowait().leave()
 
 
 def outcomes_of(address: str, jobs: Sequence[Job], settings: Settings) -> Iterator[Outcome]:
@@ -91,24 +118,44 @@ def _made(name: str, settings: Settings) -> Any:
 def _outcomes(distributed: Any, client: Any, jobs: Sequence[Job], name: str) -> Iterator[tuple[int, Outcome]]:
     """Yield the index of each job and its outcome."""
     futures = {client.submit(_correct_there, job, name, pure=False): k for k, job in enumerate(jobs)}
+    done = threading.Event()
+    watch = threading.Thread(target=_call_off_if_deserted, args=(client, list(futures), done), daemon=True)
+    watch.start()
     try:
         for future in distributed.as_completed(list(futures), loop=client.loop):
             number = futures.pop(future)
-            error = future.exception()
-            if error is None:
+            source = jobs[number].source
+            if future.status == "finished":
                 yield number, future.result()
-            else:  # the function itself lets nothing through: the worker has died, more than once
-                source = jobs[number].source
-                yield number, refused(source, f"{source} was left out: the workers at it died ({_brief(error)}).")
+            elif future.status == "error":  # the function lets nothing through: the worker has died, more than once
+                words = f"the workers at it died ({_brief(future.exception())})"
+                yield number, refused(source, f"{source} was left out: {words}.")
+            else:
+                yield number, refused(source, f"Nothing is known of {source}: the cluster has no workers any more.")
     finally:
+        done.set()
         client.cancel(list(futures))
+
+
+def _call_off_if_deserted(client: Any, futures: Sequence[Any], done: threading.Event) -> None:
+    """Cancel what nobody is left to do, which would be waited for for ever."""
+    alone = 0.0
+    while not done.wait(_LOOK):
+        try:
+            alone = 0.0 if client.nthreads() else alone + _LOOK
+        except Exception:  # the scheduler does not answer: the client itself gives up then
+            continue
+        if alone >= _DESERTED:
+            client.cancel(list(futures), force=True)
+            return
 
 
 def _correct_there(job: Job, name: str) -> Outcome:
     from distributed import get_worker
 
     carried: Any = get_worker().plugins[name]
-    return correct_one(job, carried.settings)
+    outcome: Outcome = carried.correct(job)
+    return outcome
 
 
 # --- do they see the same files? ---------------------------------------------------------------------

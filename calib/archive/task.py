@@ -203,7 +203,13 @@ def _corrected(job: Job, settings: Settings, warnings: list[str]) -> Outcome:
     marks = {OPTIONS: settings.text, VERSION: __version__, **({"model_choice": choice} if choice else {})}
     corrected = corrected.replace(attributes={**corrected.attributes, **marks})
     # whatever may not be replaced has been refused by now
-    _write(scan, corrected, job.outputs, settings.root, force=settings.force or bool(standing))
+    try:
+        _write(scan, corrected, job.outputs, settings.root, force=settings.force or bool(standing))
+    except OutputExistsError:
+        # perhaps another one was at the same scan, and is done with it
+        if not (marks := _marks(job.outputs[0])) or (done := _done(job, settings, marks, model)) is None:
+            raise
+        return done
     notes = str(corrected.attributes.get("correction_notes", ""))
     return Outcome(
         job.source,

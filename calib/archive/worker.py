@@ -19,7 +19,9 @@ def serve() -> None:
     jobs = sys.stdin.buffer
     try:
         from calib.archive.task import correct_one
+        from calib.formats._hdf5_file import guard_many
 
+        guard_many()
         settings = pickle.load(jobs)
         _send(None, answers)
         while True:

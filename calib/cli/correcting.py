@@ -113,7 +113,7 @@ def correct(
 
     models = Models(model_file, history, valid_for, any_scanner)
     if frame is not None:
-        _check_follow(scans, workers > 1, scheduler, uncertainty, figures, step, channel, given_by_hand)
+        _check_follow(scans, workers > 1, scheduler, figures, step, channel, given_by_hand)
         from calib.cli.following import follow
 
         with _terminable(False):
@@ -123,6 +123,7 @@ def correct(
                 models,
                 folder,
                 patience=units.parse(timeout, "time", "--timeout"),
+                uncertainty=uncertainty,
                 interpolation=cast("Interpolation", interpolation),
                 any_scanner=any_scanner,
                 force=force,
@@ -131,7 +132,7 @@ def correct(
         raise typer.Exit(code)
     length = None if step is None else units.parse(step, "length", "--step")
     sources, stopped = _sources(scans), False
-    here = workers == 1 and scheduler is None
+    here = workers == 1 and scheduler is None and len(scans) == 1 and not _told_briefly(scans)
     with _terminable(here) as asked, _watched(_told_briefly(scans), as_json) as tell:
 
         def told(outcome: Outcome, number: int, total: int) -> None:
@@ -169,8 +170,8 @@ def _check_follow(scans: list[Path], *others: Any) -> None:
         raise CalibError("--follow goes with one folder that fills, or one text that grows.")
     if any(others):
         raise CalibError(
-            "--follow goes without --workers, --scheduler, --uncertainty, --figures, --step, --channel and --set: what"
-            " is to be said of the frame stands in its TOML file, and the rest needs the whole image."
+            "--follow goes without --workers, --scheduler, --figures, --step, --channel and --set: what is to be said"
+            " of the frame stands in its TOML file, and the rest needs the whole image."
         )
 
 

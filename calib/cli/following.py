@@ -26,6 +26,7 @@ def follow(
     folder: Path,
     *,
     patience: float,
+    uncertainty: bool,
     interpolation: Interpolation,
     any_scanner: bool,
     force: bool,
@@ -47,7 +48,9 @@ def follow(
         check_output(output, force)
     model, choice = models.model_for(recording.frame)
     lines = Follower(source, recording, patience)
-    live = model.correct_lines(lines, recording.frame, interpolation=interpolation, any_scanner=any_scanner)
+    live = model.correct_lines(
+        lines, recording.frame, uncertainty=uncertainty, interpolation=interpolation, any_scanner=any_scanner
+    )
     total = live.grid.slow.size * len(recording.frame.passes)
     stopped, told = False, 0
     with progress("waiting for lines") as tell:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
+from calib.findings.ranks import nanmedian, nanquantiles
 from calib.findings.sheet import Float, Sheet
 
 _COLUMNS = 256  # of the pictures that are compared; finer ones are averaged
@@ -48,8 +50,8 @@ class Pair:
             lines = lines.reshape(rows.size, keep // binning, binning).mean(axis=2)
             if not np.isfinite(lines).any():
                 return None
-            middle = np.nanmedian(lines)
-            low, high = np.nanpercentile(lines, [1, 99])
+            middle = nanmedian(lines)
+            low, high = nanquantiles(lines, 0.01, 0.99)
             lines = np.clip(lines, low - (high - low), high + (high - low)) - middle
             good = np.isfinite(lines)
             lines = np.where(good, lines, 0.0)
@@ -69,6 +71,11 @@ class Pair:
             second,
         )
 
+    @cached_property
+    def straight(self) -> tuple[Float, Float]:
+        """The passes as they are, see :meth:`match`."""
+        return self.match(self.retrace)
+
     def match(self, retrace: Float) -> tuple[Float, Float]:
         """Correlation by place and shift: ``(windows, shifts)``, and the shifts in columns."""
         width = self.trace.shape[1]
@@ -78,11 +85,12 @@ class Pair:
         power = np.zeros((shifts.size, width))
         own = (self.trace**2).sum(axis=0)
         its = (retrace**2).sum(axis=0)
+        every = self.trace.T @ retrace  # each column with each
         for k, shift in enumerate(shifts):
             # a feature of the trace at x lies at x - shift in the retrace
             here = slice(max(shift, 0), width + min(shift, 0))
             there = slice(max(-shift, 0), width - max(shift, 0))
-            product[k, here] = np.einsum("rc,rc->c", self.trace[:, here], retrace[:, there])
+            product[k, here] = every.diagonal(-shift)
             power[k, here] = its[there]
         size = int(WINDOW * width)
         begin = np.linspace(0, width - size, 15).round().astype(int)
@@ -100,7 +108,7 @@ def _oblique(sheet: Sheet) -> float:
     """Typical steepness across the lines over that along them, in pixels, both without noise."""
     picture = sheet.picture
     bends = np.diff(picture, 2, axis=1)
-    noise = float(np.nanmedian(np.abs(bends))) / (0.6745 * np.sqrt(6))
+    noise = nanmedian(np.abs(bends)) / (0.6745 * np.sqrt(6))
     across, along = (float(np.nanvar(np.diff(picture, axis=axis))) - 2 * noise**2 for axis in (0, 1))
     return float(np.sqrt(max(across, 0.0) / max(along, 0.05 * noise**2, 1e-300)))
 

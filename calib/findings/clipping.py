@@ -8,6 +8,7 @@ import numpy as np
 
 from calib.findings import text
 from calib.findings.finding import Finding, Severity
+from calib.findings.ranks import quantiles
 from calib.findings.samples import Statistics
 from calib.findings.sheet import row_blocks
 
@@ -96,7 +97,7 @@ def _noisy_rail(each: Statistics, high: bool) -> tuple[float, np.ndarray, np.nda
     if not bends.size or each.quantum > 0.1 * each.noise:
         return None
     # edges and roughness look like noise as well; the quietest fifth tells noise where most of the surface is steep
-    noise = min(each.noise, float(np.quantile(bends, 0.2)) / (0.2533 * np.sqrt(6)))
+    noise = min(each.noise, quantiles(bends, 0.2)[0] / (0.2533 * np.sqrt(6)))
     rail = _nearly_extreme(each, high)
     rows, columns = np.zeros(sheet.values.shape[0], dtype=bool), np.zeros(sheet.values.shape[1] - 2, dtype=bool)
     count = near_count = 0

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.findings.finding import Finding
+from calib.findings.ranks import median, quantiles
 from calib.findings.samples import Statistics
 from calib.findings.sheet import Float, Int, Sheet
 from calib.units import show
@@ -60,12 +61,12 @@ class Edges:
         step = means[:, _HALF:] - means[:, :-_HALF]
         if not step.size:
             return cls(sheet, lines, np.zeros(0, np.intp), np.zeros(0, np.intp), np.zeros(0), 0.0, 0.0)
-        tilt = float(np.median(step))
+        tilt = median(step)
         step = step - tilt
         size = np.abs(step)
         noise = statistics.noise * np.sqrt(2 / _HALF)
         top = (size == ndimage.maximum_filter1d(size, 2 * _HALF + 1, axis=1)) & (size > _NOISE * noise)
-        common = float(np.quantile(size[top], 0.8)) if top.any() else np.inf
+        common = quantiles(size[top], 0.8)[0] if top.any() else np.inf
         row, column = np.nonzero(top & (size > _LOW * common))
         return cls(sheet, lines, row, column + _HALF, step[row, column], tilt / _HALF, noise)
 
@@ -98,14 +99,14 @@ def _undersampled(along: Sequence[Edges], across: Sequence[Edges]) -> Iterator[F
 
 def steepness(edges: Edges) -> float:
     """Part of an edge that lies between two neighbouring points, median of all; zero if they hardly exceed noise."""
-    if float(np.median(np.abs(edges.size))) < _CLEAR * edges.noise:
+    if median(np.abs(edges.size)) < _CLEAR * edges.noise:
         return 0.0
     at = edges.column[:, None] + np.arange(-2, 2)
     values = edges.lines[edges.row[:, None], np.clip(at, 0, edges.lines.shape[1] - 1)] - edges.slope * np.arange(-2, 2)
     with np.errstate(divide="ignore", invalid="ignore"):
         part = (values[:, 2] - values[:, 1]) / (values[:, 3] - values[:, 0])
     part = part[np.isfinite(part)]
-    typical = float(np.median(part)) if part.size else 0.0
+    typical = median(part) if part.size else 0.0
     # more than the whole lies between no two points of an edge: it is noise, or a slope
     return typical if typical < _WHOLE else 0.0
 

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from calib.findings.finding import Finding
+from calib.findings.ranks import nanmedian
 from calib.findings.samples import Statistics
 from calib.findings.sheet import Float
 from calib.units import show
@@ -63,7 +64,7 @@ def _causality(statistics: Statistics) -> tuple[float, float, float] | None:
     good = np.isfinite(lines)
     if not good.any():
         return None
-    lines = np.where(good, lines, np.nanmedian(lines))
+    lines = np.where(good, lines, nanmedian(lines))
     place = np.arange(lines.shape[1]) - lines.shape[1] / 2
     lines = lines - lines.mean(axis=1, keepdims=True)
     lines -= (lines @ place).mean() / (place @ place) * place

@@ -14,6 +14,7 @@ import numpy as np
 
 from calib.findings import text
 from calib.findings.finding import Finding
+from calib.findings.ranks import nanmedian, quantiles_of_lines
 from calib.findings.samples import Statistics
 from calib.findings.sheet import Float, Sheet
 
@@ -48,7 +49,7 @@ class Profile:
         """Lines less what they typically change by from one to the next: a tilt is neither streak nor jump."""
         lines = self.lines
         change = lines[1:] - lines[:-1]
-        slope = float(np.nanmedian(change[:: max(len(change) // 128, 1)])) if np.isfinite(change).any() else 0.0
+        slope = nanmedian(change[:: max(len(change) // 128, 1)]) if np.isfinite(change).any() else 0.0
         return np.asarray(lines - (slope if np.isfinite(slope) else 0.0) * np.arange(len(lines))[:, None])
 
 
@@ -99,11 +100,11 @@ def _jumps(profile: Profile) -> list[_Jump]:
     quartiles = np.full((3, count - 2), np.nan)
     if usable.any():
         whole = usable & np.isfinite(change).all(axis=1)
-        quartiles[:, whole] = np.percentile(change[whole], [20, 50, 80], axis=1)
+        quartiles[:, whole] = quantiles_of_lines(change[whole], 0.2, 0.5, 0.8)
         if (usable & ~whole).any():
             quartiles[:, usable & ~whole] = np.nanpercentile(change[usable & ~whole], [20, 50, 80], axis=1)
     low, middle, high = quartiles
-    spread = 1.4826 * float(np.nanmedian(np.abs(middle - np.nanmedian(middle)))) if usable.any() else np.inf
+    spread = 1.4826 * nanmedian(np.abs(middle - nanmedian(middle))) if usable.any() else np.inf
     size = np.abs(middle)
     limit = max(_JUMP_SCALE * spread, _JUMP_NOISE * profile.statistics.noise)
     with np.errstate(invalid="ignore"):

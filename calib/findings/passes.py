@@ -15,6 +15,7 @@ import numpy as np
 
 from calib.findings.alignment import WINDOW, Pair, follow
 from calib.findings.finding import Finding
+from calib.findings.ranks import nanquantiles
 from calib.findings.samples import Statistics
 from calib.findings.sheet import row_blocks
 from calib.path import Path
@@ -112,7 +113,7 @@ def _copied(one: FloatArray, other: FloatArray) -> bool:
 def _structure(each: Statistics) -> tuple[float, float]:
     """Correlation of neighbouring lines, and the standard deviation of the picture."""
     values = each.sheet.picture[:, :: max(each.sheet.picture.shape[1] // _COLUMNS, 1)]
-    values = np.clip(values - np.nanmean(values), *(np.nanpercentile(values, [1, 99]) - np.nanmean(values)))
+    values = np.clip(values - np.nanmean(values), *(np.array(nanquantiles(values, 0.01, 0.99)) - np.nanmean(values)))
     values = np.nan_to_num(values)
     total = float(np.mean(values**2))
     return (float(np.mean(values[1:] * values[:-1])) / total if total > 0 else 0.0), float(np.sqrt(total))
@@ -120,7 +121,7 @@ def _structure(each: Statistics) -> tuple[float, float]:
 
 def _mirrored(pair: Pair) -> Iterator[Finding]:
     """Yield whether one pass matches the other only, or better, when its lines are turned round."""
-    straight = float(np.median(pair.match(pair.retrace)[0].max(axis=1)))
+    straight = float(np.median(pair.straight[0].max(axis=1)))
     turned = float(np.median(pair.match(pair.retrace[:, ::-1])[0].max(axis=1)))
     # a pattern may be its own mirror image; the slope of its plane is not
     one, other = pair.slopes
@@ -145,7 +146,7 @@ def _mirrored(pair: Pair) -> Iterator[Finding]:
 
 def _displaced(pair: Pair) -> Iterator[Finding]:
     """Yield swapped passes, or a lag, from how far the passes lie apart along the lines."""
-    displacement, correlation = follow(*pair.match(pair.retrace))
+    displacement, correlation = follow(*pair.straight)
     good = correlation > _ALIKE
     if good.sum() < 9:
         return

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.findings.finding import Finding
+from calib.findings.ranks import median, medians, nanmedian, nanquantiles, quantiles
 from calib.findings.samples import Statistics
 from calib.findings.sheet import Float
 
@@ -104,8 +105,8 @@ def unevenness(image: Float) -> float:
     the more even axis is what counts.
     """
     good = np.isfinite(image)
-    low, high = np.nanpercentile(image, [1, 99])
-    values = np.where(good, np.clip(image, 2 * low - high, 2 * high - low), np.nanmedian(image))
+    low, high = nanquantiles(image, 0.01, 0.99)
+    values = np.where(good, np.clip(image, 2 * low - high, 2 * high - low), nanmedian(image))
     rows, columns = values.shape
     y, x = np.linspace(-1, 1, rows), np.linspace(-1, 1, columns)
     values = values - values.mean()
@@ -115,7 +116,7 @@ def unevenness(image: Float) -> float:
     along = np.digitize(np.fft.rfftfreq(columns), _FIELDS) - 1
     across = np.digitize(np.abs(np.fft.fftfreq(rows)), _FIELDS) - 1
     count = len(_FIELDS) - 1
-    fields = np.array([[np.median(power[across == i][:, along == j]) for j in range(count)] for i in range(count)])
+    fields = np.array([[median(power[across == i][:, along == j]) for j in range(count)] for i in range(count)])
     if not (fields > 0).all():
         return 0.0
     mean = [np.log(fields).mean(axis=axis) for axis in (0, 1)]
@@ -141,7 +142,7 @@ def _equal(steps: Float) -> tuple[float, float]:
     equal, unlike = int((steps == 0).sum()), steps[steps > 0]
     if unlike.size < 1000:
         return 0.0, 0.0
-    reach = float(np.quantile(unlike, _SMALLEST))
+    reach = quantiles(unlike, _SMALLEST)[0]
     small = unlike[unlike <= 1.001 * reach]
     # how many different differences there are: few if the values have a step, as many as are told apart if not
     sizes = np.unique(np.rint(small / reach * _TOLD_APART)).size
@@ -172,7 +173,7 @@ class _Moments:
         columns = sheet.values.shape[1]
         x, y = np.linspace(-1, 1, columns), np.linspace(-1, 1, sheet.scan.slow.size)[sheet.rows]
         across = np.stack([np.ones(columns), x, x * x])  # shape (3, columns)
-        means, medians, slopes, changes = [], [], [], []
+        means, middles, slopes, changes = [], [], [], []
         matrix, vector, points = np.zeros((6, 6)), np.zeros(6), 0
         before: Float | None = None
         for part, block in sheet.blocks():
@@ -187,19 +188,19 @@ class _Moments:
             sums = filled @ across.T  # (lines, 3): sums of z, z x, z x^2
             weights = good @ _powers(x).T if not whole else np.broadcast_to(_powers(x).sum(axis=1), (len(values), 5))
             means.append(sums[:, 0] / count)
-            medians.append(np.median(values, axis=1) if whole else np.nanmedian(values, axis=1))
+            middles.append(medians(values) if whole else np.nanmedian(values, axis=1))
             centre = weights[:, 1] / count
             slopes.append((sums[:, 1] - centre * sums[:, 0]) / np.maximum(weights[:, 2] - count * centre**2, 1e-9))
             previous = values[:1] * np.nan if before is None else before[None]
             step = values - np.concatenate([previous, values[:-1]])
             step = step[1:] if before is None else step
             if len(step):
-                changes.append(np.nanmedian(step, axis=1) if np.isnan(step).any() else np.median(step, axis=1))
+                changes.append(np.nanmedian(step, axis=1) if np.isnan(step).any() else medians(step))
             before = values[-1]
             _accumulate(matrix, vector, weights, sums, at)
             points += int(count.sum())
         mean, median, slope, change = (
-            np.concatenate(part) if part else np.zeros(0) for part in (means, medians, slopes, changes)
+            np.concatenate(part) if part else np.zeros(0) for part in (means, middles, slopes, changes)
         )
         return cls(statistics, mean, median, slope, change, matrix, vector, points)
 

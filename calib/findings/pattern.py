@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calib.findings import text
 from calib.findings.finding import Finding
-from calib.findings.pickup import pattern_of
+from calib.findings.ranks import median, quantiles
 from calib.findings.samples import Statistics
 from calib.findings.sheet import Float, Sheet
 from calib.units import show
@@ -67,7 +67,7 @@ class Phases:
         sheet = statistics.sheet
         if min(sheet.picture.shape) < _FEWEST_POINTS or not np.isfinite(sheet.picture).any():
             return []
-        base = pattern_of(statistics)
+        base = statistics.spectrum.pattern
         values = _plain(sheet.picture)
         count, width = values.shape
         values *= np.hanning(width + 2)[1:-1]
@@ -231,14 +231,14 @@ def _crossing(values: Float) -> list[Float]:
     few = int(_FEWEST_CYCLES)
     at = few + int(np.argmax(power[few:]))
     # the spectrum of a step or of roughness only falls
-    if not power[at] > max(_STRONG * float(np.median(power[few:])), 2 * float(power[1 : at - 1].max())):
+    if not power[at] > max(_STRONG * median(power[few:]), 2 * float(power[1 : at - 1].max())):
         return []
     low, middle, high = (float(np.log(power[k] + 1e-300)) for k in (at - 1, at, min(at + 1, power.size - 1)))
     bend = low - 2 * middle + high
     cycles = at + (float(np.clip(0.5 * (low - high) / bend, -0.5, 0.5)) if bend < 0 else 0.0)
     waves = values @ np.exp(-2j * np.pi * cycles / values.shape[1] * np.arange(values.shape[1]))
     strength = np.abs(waves)
-    if float(np.quantile(strength, 0.1)) < _EVEN * float(np.median(strength)):
+    if quantiles(strength, 0.1)[0] < _EVEN * median(strength):
         return []  # the lines of a grid are not alike
     turn = float(np.angle(np.sum(waves[1:] * np.conj(waves[:-1])))) / (2 * np.pi)
     return [np.array([cycles, turn * values.shape[0]])]
@@ -252,12 +252,12 @@ def _wrapped(periods: Float) -> Float:
 def _plain(picture: Float) -> Float:
     """A picture less its plane, without what stands out, its mean zero; gaps hold the median."""
     good = np.isfinite(picture)
-    values = np.where(good, picture, np.median(picture[good]))
+    values = picture.copy() if good.all() else np.where(good, picture, median(picture[good]))
     for axis in (0, 1):
         thin = values[:, ::4] if axis == 0 else values[::4]
-        slope = float(np.median(np.diff(thin, axis=axis)))
+        slope = median(np.diff(thin, axis=axis))
         place = slope * np.arange(values.shape[axis])
         values -= place[:, None] if axis == 0 else place
-    low, high = np.percentile(values, [2, 98])
+    low, high = quantiles(values, 0.02, 0.98)
     np.clip(values, low, high, out=values)
     return np.asarray(values - values.mean())

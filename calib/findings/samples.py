@@ -5,13 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calib.findings import text
 from calib.findings.finding import Finding
+from calib.findings.ranks import median, quantiles
 from calib.findings.sheet import Bool, Float, Sheet, row_blocks
 from calib.scan import FloatArray, Scan
+
+if TYPE_CHECKING:
+    from calib.findings.spectrum import Spectrum
 
 _ABSURD = 1e30  # in any unit; its square still is a number
 _FEWEST = 8  # points along a side; the observers need as many
@@ -84,7 +89,7 @@ class Statistics:
         bends = np.abs(np.diff(self.sample, 2, axis=1))
         bends = bends[bends > 0]  # NaN compares false
         # the median of |N(0, 1)| is 0.6745, and the second difference of white noise has the variance 1 + 4 + 1
-        return float(np.median(bends)) / (0.6745 * np.sqrt(6)) if bends.size else 0.0
+        return median(bends) / (0.6745 * np.sqrt(6)) if bends.size else 0.0
 
     @cached_property
     def quantum(self) -> float:
@@ -104,8 +109,15 @@ class Statistics:
     def limits(self) -> tuple[float, float]:
         """Robust extremes: 1 and 99 % of the values."""
         values = self.sample[np.isfinite(self.sample)]
-        low, high = np.percentile(values, [1, 99]) if values.size else (np.nan, np.nan)
+        low, high = quantiles(values, 0.01, 0.99) if values.size else (np.nan, np.nan)
         return float(low), float(high)
+
+    @cached_property
+    def spectrum(self) -> Spectrum:
+        """The spectrum of the picture."""
+        from calib.findings.spectrum import Spectrum
+
+        return Spectrum(self.sheet, self.limits, self.noise)
 
 
 def impossible(scan: Scan) -> Iterator[Finding]:
@@ -205,7 +217,7 @@ def missing_lines(all_statistics: Sequence[Statistics]) -> Iterator[Finding]:
 
 
 def _lost(each: Statistics) -> Bool:
-    typical = float(np.median(each.share))
+    typical = median(each.share)
     return np.asarray(each.share < (1 - _LOST) * typical) if typical > 0.5 else np.asarray(each.share == 0)
 
 

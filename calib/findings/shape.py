@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from calib.findings.finding import Finding
+from calib.findings.ranks import median
 from calib.findings.samples import Statistics
 from calib.findings.sheet import Float
 from calib.findings.text import percent
@@ -49,4 +50,4 @@ def _rise(each: Statistics, axis: int) -> float:
     reach = max(count // 64, 2)
     change = picture[reach:] - picture[:-reach] if axis == 0 else picture[:, reach:] - picture[:, :-reach]
     change = change[np.isfinite(change)]
-    return float(np.median(change)) * (count - 1) / reach if change.size else 0.0
+    return median(change) * (count - 1) / reach if change.size else 0.0

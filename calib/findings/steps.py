@@ -9,6 +9,7 @@ import numpy as np
 
 from calib.findings import text
 from calib.findings.finding import Finding
+from calib.findings.ranks import median
 from calib.findings.samples import Statistics
 
 _OFTEN_ALIKE = 0.27  # of neighbours are equal where the step is as large as the noise
@@ -70,5 +71,5 @@ def _finest_noise(each: Statistics) -> float:
     bends = bends[np.isfinite(bends)]
     if not bends.size:
         return each.noise
-    spread = float(np.median(bends)) / 0.6745 / math.sqrt(math.comb(2 * _ORDER, _ORDER))
+    spread = median(bends) / 0.6745 / math.sqrt(math.comb(2 * _ORDER, _ORDER))
     return float(np.sqrt(max(spread**2 - each.quantum**2 / 12, 0.0)))

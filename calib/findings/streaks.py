@@ -14,6 +14,7 @@ import numpy as np
 from calib.findings import text
 from calib.findings.finding import Finding
 from calib.findings.lines import Profile
+from calib.findings.ranks import median
 from calib.findings.sheet import Bool, Float, Sheet
 
 _CLIP = 5.0  # residual scales; what is higher counts no more, so that a speck of dust is no streak
@@ -52,13 +53,13 @@ class _Scores:
         some = some[some > 0]
         if not some.size:
             return None
-        scale = float(np.median(some))
+        scale = median(some)
         box = max(8, width // 16)
         score = _stretches(np.clip(rest, -_CLIP * scale, _CLIP * scale), box)
         size = np.where(score[:, 1:] * score[:, :-1] > 0, np.minimum(np.abs(score[:, 1:]), np.abs(score[:, :-1])), 0.0)
         worst = size.max(axis=1)
-        middle = float(np.median(worst[1:-1]))
-        spread = 1.4826 * float(np.median(np.abs(worst[1:-1] - middle)))
+        middle = median(worst[1:-1])
+        spread = 1.4826 * median(np.abs(worst[1:-1] - middle))
         marked = size > max(middle + _STANDS_OUT * spread, _VISIBLE * scale)
         if marked.any():
             calm = _calm(_stretches(lines, box))

@@ -15,7 +15,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.polynomial import legendre
 
+from calib.path import Path
 from calib.scanner.bow import Bow
 from calib.scanner.effect import Float
 from calib.scanner.height_history import HeightHistory
@@ -28,8 +30,6 @@ CURVATURE = 0.01
 
 BOW = 1e-3
 """Bow of a scanner of which nothing is known: departure at the edge of a field over its half width (no source)."""
-
-_AT_ONCE = 65_536  # places
 
 NAMES = ("z_gain", "z_square", "z_cube")
 UNITS = ("", "1/m", "1/m^2")
@@ -130,12 +130,24 @@ class Height:
         """Bow at commanded positions ``(2, ...)``, m; what is to be added to heights."""
         if self.bow is None:
             return np.zeros(position.shape[1:])
-        values, places = self.values[self.of_bow], position.reshape(2, -1)
-        found = np.empty(places.shape[1])
-        for first in range(0, found.size, _AT_ONCE):  # terms of all pixels at once would take many times the image
-            part = slice(first, first + _AT_ONCE)
-            found[part] = np.tensordot(values, self.bow.basis(places[:, part]), 1)
-        return found.reshape(position.shape[1:])
+        return np.asarray(np.tensordot(self.values[self.of_bow], self.bow.basis(position), 1))
+
+    def bow_of(self, path: Path) -> tuple[Float, Float]:
+        """Bow of all pixels of a raster as two factors, shapes ``(slow, n)`` in m and ``(n, fast)``.
+
+        A polynomial of x and y is one of no higher degree along the axes of any raster: as many places as it has
+        coefficients along each tell it whole.
+        """
+        count = self.bow.degree + 1 if self.bow is not None else 0
+        nodes = np.cos(np.pi * (np.arange(count) + 0.5) / max(count, 1))
+        along, factors = [], []
+        for axis in (path.slow, path.fast):
+            middle, half = (axis[0] + axis[-1]) / 2, (axis[-1] - axis[0]) / 2 or 1.0
+            along.append(middle + half * nodes)
+            every = legendre.legvander((axis - middle) / half, count - 1) if count else np.zeros((axis.size, 0))
+            factors.append(every @ np.linalg.inv(legendre.legvander(nodes, count - 1)) if count else every)
+        slow, fast = np.meshgrid(*along, indexing="ij")
+        return factors[0] @ self.bowed(path.at(fast, slow)), factors[1].T
 
     def true(self, indicated: Float, centred: bool, position: Float | None = None) -> Float:
         """Height of the surface, m, without hysteresis and creep.

@@ -36,8 +36,8 @@ class HeightFollower:
         self._played = np.zeros(operators.widths and operators.radii.size)
         self._relaxed = np.zeros(len(operators.times))
 
-    def added(self, heights: Float, direction: int) -> Float:
-        """What they add to the true height in the next sweep, m, shape ``(fast,)``.
+    def sweep(self, heights: Float, direction: int) -> History | None:
+        """Return what they have made of the next sweep, arrays of shape ``(…, fast)``; None before the first height.
 
         Parameters
         ----------
@@ -46,15 +46,17 @@ class HeightFollower:
         direction
             +1 or -1, as the sweep ran.
         """
-        o = self._operators
         met = self._met(heights[::direction])
         if met is None:  # nothing was seen yet, so nothing has moved
-            return np.zeros(heights.size)
+            return None
         played = self._play(met)
         followed = self._follow(met)
         first = np.nan if self._z_centre is None else self._z_centre + self._reference
-        history = History(o, played[..., ::direction], followed[..., ::direction], "", first)
-        return history.added(self._weights)
+        return History(self._operators, played[..., ::direction], followed[..., ::direction], "", first)
+
+    def added(self, history: History | None) -> Float:
+        """What they add to the true height in a sweep, m, shape ``(fast,)``."""
+        return np.zeros(self._path.fast.size) if history is None else history.added(self._weights)
 
     def _met(self, heights: Float) -> Float | None:
         """Heights above the first in the order of time, free of spikes and gaps."""
