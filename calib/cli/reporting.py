@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -9,12 +11,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.cli.histories import ValidFor
-from calib.cli.running import AnyScanner, AsJson, Exit, Force, check_output, examples, say, say_json
+from calib.cli.running import AnyScanner, AsJson, Exit, Force, Given, check_output, examples, given, say, say_json
 
 if TYPE_CHECKING:
     from calib.model import Model
     from calib.report.document import Document
-    from calib.report.formal import Given
+    from calib.report.formal import Given as Stated
 
 REPORT_EXAMPLES = examples(
     "calib report model.json -o model.html",
@@ -66,6 +68,7 @@ def report(
         typer.Option(metavar="NAME=VALUE", help="Of a history: by how much a quantity may change. May be repeated."),
     ] = None,
     any_scanner: AnyScanner = False,
+    given_by_hand: Given = None,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
@@ -74,7 +77,7 @@ def report(
     Exit code 4 if a file of a history could not be used, which is named then.
     """
     from calib.errors import CalibError, FileError
-    from calib.report.formal import Given
+    from calib.report.formal import Given as Stated
     from calib.report.recognise import HISTORY, MODEL, kind_of
 
     if output is None and pdf is None:
@@ -84,7 +87,7 @@ def report(
             raise FileError(f"{path} can't be written: end its name with {endings[0]}.")
         check_output(path, force)
     date = _date(issued)
-    given = Given(
+    stated = Stated(
         lab=lab, place=place, customer=customer, item=item, by=by, method=method, received=received, number=number,
         issued=date,
     )  # fmt: skip
@@ -93,11 +96,13 @@ def report(
         raise CalibError(f"--scan goes with a model, and {source} is a {kind}: leave it out.")
     if kind != HISTORY and (at, valid_for, tolerance) != (None, None, None):
         raise CalibError(f"--at, --valid-for and --tolerance go with a history, and {source} is a {kind}.")
+    if given_by_hand and kind != MODEL:
+        raise CalibError(f"--set says how scans of a model are read, and {source} is a {kind}: leave it out.")
     incomplete = False
     if kind == HISTORY:
-        made, incomplete = _of_history(source, given, at, valid_for, tolerance)
+        made, incomplete = _of_history(source, stated, at, valid_for, tolerance)
     else:
-        made = _of_file(source, given, scan or [], any_scanner)
+        made = _of_file(source, stated, _Scans(tuple(scan or ()), given(given_by_hand), any_scanner))
     written = _write(made, output, pdf, force)
     if as_json:
         say_json(
@@ -118,7 +123,16 @@ def report(
         raise typer.Exit(Exit.PARTLY)
 
 
-def _of_file(source: Path, given: Given, scans: list[Path], any_scanner: bool) -> Document:
+@dataclass(frozen=True)
+class _Scans:
+    """Scans that go with a model, and how they are read and corrected."""
+
+    paths: tuple[Path, ...]
+    keys: Mapping[str, Any]
+    any_scanner: bool
+
+
+def _of_file(source: Path, stated: Stated, scans: _Scans) -> Document:
     from calib.compared.result import ModelComparison
     from calib.files import sha256
     from calib.model import Model
@@ -127,34 +141,34 @@ def _of_file(source: Path, given: Given, scans: list[Path], any_scanner: bool) -
 
     found = load_any(source)
     if isinstance(found, Model):
-        return _of_model(found, source.parent, given, scans, any_scanner)
+        return _of_model(found, source.parent, stated, scans)
     if isinstance(found, VerificationSet):
         from calib.report.verification_report import verification_report
 
-        return verification_report(found, given, sha256(source))
+        return verification_report(found, stated, sha256(source))
     assert isinstance(found, ModelComparison)
     from calib.report.comparison_report import comparison_report
 
-    return comparison_report(found, given, sha256(source))
+    return comparison_report(found, stated, sha256(source))
 
 
-def _of_model(model: Model, folder: Path, given: Given, paths: list[Path], any_scanner: bool) -> Document:
+def _of_model(model: Model, folder: Path, stated: Stated, scans: _Scans) -> Document:
     from calib.files import sha256
     from calib.plan import read_scan_as
-    from calib.report.beside import beside
+    from calib.report.beside import Reading, beside
     from calib.report.model_report import model_report
     from calib.report.model_tables import inputs_of
 
     own = {str(one.get("sha256", "")) for one in inputs_of(model)}
-    folders = list(dict.fromkeys([folder, *(path.parent for path in paths)]))
-    inputs = beside(inputs_of(model), folders, paths)
-    others = [read_scan_as(path, {}) for path in paths if sha256(path) not in own]
-    pairs = [(scan, model.correct(scan, any_scanner=any_scanner)) for scan in others]
-    return model_report(model, given, inputs=inputs, scans=pairs)
+    folders = list(dict.fromkeys([folder, *(path.parent for path in scans.paths)]))
+    inputs = beside(inputs_of(model), folders, scans.paths, Reading.of(model, scans.keys))
+    others = [read_scan_as(path, scans.keys) for path in scans.paths if sha256(path) not in own]
+    pairs = [(scan, model.correct(scan, any_scanner=scans.any_scanner)) for scan in others]
+    return model_report(model, stated, inputs=inputs, scans=pairs)
 
 
 def _of_history(
-    source: Path, given: Given, at: str | None, valid_for: str | None, tolerance: list[str] | None
+    source: Path, stated: Stated, at: str | None, valid_for: str | None, tolerance: list[str] | None
 ) -> tuple[Document, bool]:
     from calib.cli.histories import moment_of, named, seconds, told_of
     from calib.errors import FileError
@@ -172,7 +186,7 @@ def _of_history(
     told_of(read.unreadable)
     if not read.models and not read.checks:
         raise FileError(f"There is no usable model or verification in {source}.")
-    return history_report(overview(read, Wishes(**wishes)), given), bool(read.unreadable)
+    return history_report(overview(read, Wishes(**wishes)), stated), bool(read.unreadable)
 
 
 def _write(made: Document, output: Path | None, pdf: Path | None, force: bool) -> list[str]:

@@ -126,7 +126,8 @@ def _quantities(one: Axes, comparison: ModelComparison) -> None:
         ink, marker = (style.SECOND, "D") if quantity.changed else (style.FIRST, "o")
         one.plot([quantity.z - 2, quantity.z + 2], [y, y], color=ink, linewidth=1.2)
         one.plot(quantity.z, y, marker, color=ink, markersize=6 if quantity.changed else 4.5)
-        number = format_quantity(quantity.difference, quantity.unit, u=quantity.u).removesuffix(" (k = 2)")
+        unit = "%" if quantity.unit == "1" else quantity.unit
+        number = format_quantity(quantity.difference, unit, u=quantity.u).removesuffix(" (k = 2)")
         if quantity.changed:
             number += "  changed"
         one.annotate(

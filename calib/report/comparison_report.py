@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-import calib
 from calib.compared.result import CHANGED, FINDS_NONE, SAME, Compared, ModelComparison
+from calib.history.dates import moment, shown
 from calib.report.compare_figure import map_of, quantities_of
 from calib.report.document import (
     Block,
@@ -19,11 +19,10 @@ from calib.report.document import (
     Section,
     Table,
 )
-from calib.report.formal import Given, Known, cautions_section, formal_section
+from calib.report.formal import MAKER, Given, Known, named, whole
 from calib.units import format_quantity, show
 
 TITLE = "Comparison of two calibrations"
-MAKER = f"calib {calib.__version__}"
 
 
 def comparison_report(found: ModelComparison, given: Given, digest: str) -> Document:
@@ -36,7 +35,6 @@ def comparison_report(found: ModelComparison, given: Given, digest: str) -> Docu
     digest
         Hash of the file, which identifies it.
     """
-    number = given.number or digest[:12]
     means = [f"{one[:1].upper()}{one[1:]}." for one in found.means()]
     sections = [
         Section("What it means", [Points(means)]),
@@ -44,11 +42,9 @@ def comparison_report(found: ModelComparison, given: Given, digest: str) -> Docu
         Section("Quantities", _quantities(found)),
         Section("Notes", [Points(list(found.notes))] if found.notes else []),
         Section("Where it came from", _provenance(found, digest)),
-        formal_section(given, _known(found), number),
-        cautions_section(),
     ]
-    subject = f"What changed in {found.second.scanner or 'a scanner without a name'}"
-    return Document(TITLE, subject, number, given.issued, _headline(found), sections, MAKER)
+    subject = f"What changed in {named(found.second.scanner)}"
+    return whole(TITLE, subject, given, _known(found), digest, _headline(found), sections)
 
 
 def _headline(found: ModelComparison) -> Headline:
@@ -152,21 +148,24 @@ def _provenance(found: ModelComparison, digest: str) -> list[Block]:
         (
             which,
             one.scanner or "unknown",
-            one.created or "unknown",
-            one.first or "unknown",
-            one.last or "unknown",
+            *(_when(time) for time in (one.created, one.first, one.last)),
             one.sha256,
         )
         for which, one in (("first", found.first), ("second", found.second))
     ]
-    head = ("model", "scanner", "made", "first scan", "last scan", "SHA-256 of content")
+    head = ("model", "scanner", "made (UTC)", "first scan", "last scan", "SHA-256 of content")
     return [Table("The two models", head, rows), Paragraph(f"SHA-256 of the file of this comparison: {digest}.")]
+
+
+def _when(text: str) -> str:
+    found = moment(text)
+    return shown(found[0]) if found else "unknown"
 
 
 def _known(found: ModelComparison) -> Known:
     return Known(
         item=found.second.scanner,
-        performed=f"first: {found.first.last or 'unknown'}; second: {found.second.last or 'unknown'}",
+        performed=f"first: until {_when(found.first.last)}; second: until {_when(found.second.last)} (UTC)",
         method=f"both models evaluated at the same places and compared with the covariance of both, by {MAKER}",
         conformity="no limits: a change is significant or not; the chance to find one where there is none is"
         f" {FINDS_NONE:.0%}",

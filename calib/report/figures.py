@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -34,7 +35,7 @@ def model_figure(model: Model) -> Figure:
         name = model.scanner or "unnamed scanner"
         figure.suptitle(f"Correction model of {name}", x=0.01, ha="left", fontsize=12, fontweight="bold")
         field = figure.add_subplot(grid[0, 0])
-        _draw_field(figure, field, model)
+        _draw_field(figure, field, model, Displaced.of(model))
         _draw_loops(figure.add_subplot(grid[0, 1]), model)
         left = residuals(model)
         draw_residuals(figure.add_subplot(grid[1, 0]), model, left)
@@ -47,11 +48,40 @@ def model_figure(model: Model) -> Figure:
         return figure
 
 
-def field_figure(model: Model, *, straight: bool = False) -> Figure:
+@dataclass(frozen=True, eq=False)
+class Displaced:
+    """Where a frame of the whole calibrated area puts the probe, m, shapes ``(2, slow, fast)``; the mean of its passes.
+
+    Attributes
+    ----------
+    commanded, true
+        Positions.
+    said
+        Its size, and what of it is straight, in words.
+    """
+
+    commanded: Float
+    true: Float
+    said: str
+
+    @classmethod
+    def of(cls, model: Model) -> Displaced:
+        """Evaluate a model."""
+        scan, path = frame_of(model, 1.0)
+        true = positions(model.motion, model.values, path).mean(axis=1)[:, 2:]
+        scale_x, scale_y, skew = model.scale(0, scan.size[0]), model.scale(1, scan.size[1]), model["skew"]
+        said = (
+            f"straight part, {show(scan.size[0], digits=3)}, mean of passes, k = 2:"
+            f"\nscale x {_pm(*scale_x)}, y {_pm(*scale_y)}, skew {_pm(np.rad2deg(skew.value), np.rad2deg(skew.u))}°"
+        )
+        return cls(np.stack(scan.commanded())[:, 2:], true, said)
+
+
+def field_figure(model: Model, *, straight: bool = False, displaced: Displaced | None = None) -> Figure:
     """Draw the displacement field alone; with `straight`, what scale and skew do is left in it."""
     with style.settings():
-        figure = style.new_figure(5.6, 4.8)
-        _draw_field(figure, figure.add_subplot(), model, straight)
+        figure = style.new_figure(4.6, 4.5)
+        _draw_field(figure, figure.add_subplot(), model, displaced or Displaced.of(model), straight)
         return figure
 
 
@@ -181,10 +211,8 @@ def frame_of(model: Model, part: float, rotation: float = 0.0) -> tuple[Scan, Pa
     return scan, Path(scan)
 
 
-def _draw_field(figure: Figure, axes: Axes, model: Model, straight: bool = False) -> None:
-    scan, path = frame_of(model, 1.0)
-    true = positions(model.motion, model.values, path).mean(axis=1)[:, 2:]
-    commanded = np.stack(scan.commanded())[:, 2:]
+def _draw_field(figure: Figure, axes: Axes, model: Model, displaced: Displaced, straight: bool = False) -> None:
+    commanded, true = displaced.commanded, displaced.true
     flat = commanded.reshape(2, -1)
     design = np.column_stack([flat.T, np.ones(flat.shape[1])])
     affine = np.linalg.lstsq(design, true.reshape(2, -1).T, rcond=None)[0]
@@ -216,13 +244,7 @@ def _draw_field(figure: Figure, axes: Axes, model: Model, straight: bool = False
     axes.set_ylabel(f"commanded y ({unit})")
     without = "shift and rotation" if straight else "the straight part"
     axes.set_title(f"Displacement, mean of passes,\nwithout {without}", pad=8)
-    scale_x, scale_y = model.scale(0, scan.size[0]), model.scale(1, scan.size[1])
-    skew = model["skew"]
-    axes.set_xlabel(
-        f"commanded x ({unit})\nstraight part, {show(scan.size[0], digits=3)}, mean of passes, k = 2:"
-        f"\nscale x {_pm(*scale_x)}, y {_pm(*scale_y)}, skew {_pm(np.rad2deg(skew.value), np.rad2deg(skew.u))}°",
-        fontsize=8,
-    )
+    axes.set_xlabel(f"commanded x ({unit})\n{displaced.said}", fontsize=8)
 
 
 def without_rigid(true: Float, commanded: Float) -> Float:
@@ -355,13 +377,9 @@ def _open_questions(model: Model) -> str:
 
 def _draw_image(axes: Axes, values: Float, scan: Scan, colours: str, low: float, high: float) -> object:
     size, unit = style.unit_for(max(scan.size))
-    (step_fast, step_slow), fast, slow = scan.spacing, scan.fast, scan.slow
-    extent = (
-        (fast[0] - step_fast / 2) / size,
-        (fast[-1] + step_fast / 2) / size,
-        (slow[0] - step_slow / 2) / size,
-        (slow[-1] + step_slow / 2) / size,
-    )
+    dx, dy = (float(step) / size / 2 for step in scan.spacing)
+    left, right, bottom, top = (float(end) / size for axis in (scan.fast, scan.slow) for end in axis[[0, -1]])
+    extent = (left - dx, right + dx, bottom - dy, top + dy)
     image = axes.imshow(values, cmap=colours, vmin=low, vmax=high, extent=extent, origin="lower")
     axes.set_facecolor("0.9")
     axes.set_xlabel(f"fast axis ({unit})")

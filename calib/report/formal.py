@@ -1,14 +1,18 @@
 """What a calibration report is expected to say, and which of it this one can't know unless it is told.
 
-The points are those of ISO/IEC 17025:2017, 7.8.2.1 and 7.8.4.1, in our words (numbering from memory).
+The points are those that ISO/IEC 17025:2017 asks for, in our words. They are from memory, as is where they stand in it:
+what all reports have in common in 7.8.2.1, calibration certificates in 7.8.4.1, statements of conformity in 7.8.6.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from calib.report.document import Block, Paragraph, Points, Section, Table
+import calib
+from calib.report.document import Block, Document, Headline, Paragraph, Points, Section, Table
 
+MAKER = f"calib {calib.__version__}"
 NOT_GIVEN = "not given"
 
 NO_CERTIFICATE = (
@@ -75,6 +79,26 @@ class Known:
     deviations: str = ""
 
 
+def named(scanner: str | None) -> str:
+    """Return the name of a scanner, or say that it has none."""
+    return scanner or "a scanner without a name"
+
+
+def whole(
+    title: str, subject: str, given: Given, known: Known, digest: str, headline: Headline, sections: Sequence[Section]
+) -> Document:
+    """Return a report: its own sections, then what every report states.
+
+    Parameters
+    ----------
+    digest
+        Hash of what is reported, which identifies it where the user gives no number.
+    """
+    number = given.number or digest[:12]
+    listed = [*sections, formal_section(given, known, number), cautions_section()]
+    return Document(title, subject, number, given.issued, headline, listed, MAKER)
+
+
 def formal_section(given: Given, known: Known, number: str) -> Section:
     """Return the section that says, point by point, what is stated and what was not given."""
     rows = [
@@ -107,6 +131,10 @@ def formal_section(given: Given, known: Known, number: str) -> Section:
             if missing
             else "All points were given.",
             note=bool(missing),
+        ),
+        Paragraph(
+            "The points are those that ISO/IEC 17025:2017 asks of calibration reports, listed from memory; no body has"
+            " checked that they are complete."
         ),
         Paragraph("The results relate only to the item that was scanned, in the state in which it was."),
         Paragraph("The report shall not be reproduced except in full without approval of whoever issued it."),

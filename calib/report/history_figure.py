@@ -55,7 +55,7 @@ def history_figure(found: Overview) -> Figure:
 def validity_figure(told: Told, at: datetime) -> Figure:
     """Draw when each model of one scanner was valid, with its checks."""
     with style.settings():
-        figure = style.new_figure(5.6, 1.1 + 0.26 * len(told.line.validities))
+        figure = style.new_figure(4.6, 1.1 + 0.26 * len(told.line.validities))
         axes = figure.add_subplot()
         _bars(axes, told, at)
         axes.set_title("")

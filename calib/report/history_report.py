@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import calib
 from calib.history.dates import shown
 from calib.history.overview import Followed, Overview, Told
 from calib.history.record import digest
@@ -21,20 +20,22 @@ from calib.report.document import (
     Table,
     Tone,
 )
-from calib.report.formal import Given, Known, cautions_section, formal_section
+from calib.report.formal import MAKER, Given, Known, named, whole
 from calib.report.history_figure import quantity_figure, validity_figure
 from calib.units import format_quantity, show
 from calib.verification import FAILS
 
 TITLE = "History of calibrations"
-MAKER = f"calib {calib.__version__}"
+_HOW = (
+    "Points: models with ± U (k = 2). Shaded: control limits of points; dashed: of the moving average, the line."
+    " Hollow points made the limits; rings and squares are out of control."
+)
 _CHARTS = {"individuals": "single points", "EWMA": "weighted moving average"}
 
 
 def history_report(found: Overview, given: Given) -> Document:
     """Return the report of a history."""
-    number = given.number or identity(found)[:12]
-    names = list(dict.fromkeys(told.line.scanner or "a scanner without a name" for told in found.told))
+    names = list(dict.fromkeys(named(told.line.scanner) for told in found.told))
     sections = [_scanner(told, found) for told in found.told]
     if not sections:
         sections = [Section("Models", [Paragraph("There is no model in this history.", note=True)])]
@@ -42,11 +43,9 @@ def history_report(found: Overview, given: Given) -> Document:
     sections += [
         Section("Notes", [Points(list(found.warnings))] if found.warnings else []),
         Section("Files that were left out", [Points(unreadable)] if unreadable else []),
-        formal_section(given, _known(found, names), number),
-        cautions_section(),
     ]
     subject = f"Calibrations of {', '.join(names) or found.history.folder.name}"
-    return Document(TITLE, subject, number, given.issued, _headline(found), sections, MAKER)
+    return whole(TITLE, subject, given, _known(found, names), identity(found), _headline(found), sections)
 
 
 def identity(found: Overview) -> str:
@@ -63,7 +62,7 @@ def _headline(found: Overview) -> Headline:
     verdict, tone = "In order", "good"
     said = []
     for told in found.told:
-        name = told.line.scanner or "a scanner without a name"
+        name = named(told.line.scanner)
         out = [one.series.name for one in told.followed if one.control.in_control is False]
         if told.in_use is None:
             verdict, tone = "Calibrate", "bad"
@@ -183,10 +182,7 @@ def _quantities(told: Told) -> list[Block]:
             leaving = f"± {show(half, series.unit)}: {shown(one.leaving.earliest, 'never')}"
         rows.append((series.name, now, drift, state, leaving, series.about))
         alt = f"{series.name} of {series.values.size} models through time, newest {now}; {state}."
-        caption = (
-            f"{series.name}: {state}. Points: models with ± U (k = 2). Shaded: control limits of points; dashed: of the"
-            " moving average (line). Hollow points made the limits; rings and squares are out of control."
-        )
+        caption = f"{series.name}, {series.about}: {state}."
         pictures.append(Picture(f"{series.name}, {told.line.title}", quantity_figure(one), alt, caption))
     head = ("quantity", "newest ± U", "drift a year ± U", "control", "leaves tolerance, earliest", "holds")
     signals = [
@@ -197,6 +193,7 @@ def _quantities(told: Told) -> list[Block]:
     ]
     said = list(dict.fromkeys(f"{one.control.said}" for one in told.followed))
     found: list[Block] = [
+        Paragraph(_HOW),
         Pictures(pictures),
         Table("Quantities, by the newest model; U for about 95 %, k in brackets", head, rows, numbers=(1, 2)),
     ]

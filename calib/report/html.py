@@ -8,9 +8,10 @@ import html
 import io
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from importlib.resources import files
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from calib.report import style
 from calib.report.document import Block, Document, Facts, Paragraph, Picture, Pictures, Points, Section, Table
@@ -20,6 +21,10 @@ if TYPE_CHECKING:
 
 _DPI = 110  # of what is drawn by pixels inside a figure
 _LOWEST = 6  # h1 to h6
+_BESIDE = 3  # columns that stand beside each other on a phone
+_COLOURS = 256  # of an image with a palette
+_FINER = re.compile(rb"(\.\d\d)\d+")
+_HASH = re.compile("[0-9a-f]{32,}")
 MARKS = {"good": "✓", "bad": "✗", "open": "?", "plain": "•"}
 """Signs of verdicts beside their words."""
 
@@ -42,7 +47,7 @@ def to_html(document: Document) -> str:
     )
     head = document.headline
     numbers = "".join(
-        f"<li><span>{escaped(one.label)}</span> <strong>{escaped(one.value)}</strong>"
+        f"<li><span>{escaped(one.label)}</span> <strong>{_value(one.value)}</strong>"
         f" <small>{escaped(one.about)}</small></li>"
         for one in head.numbers
     )
@@ -86,27 +91,80 @@ report.</p>
 
 def svg(drawing: matplotlib.figure.Figure) -> bytes:
     """Return a figure as SVG whose letters are outlines: they look the same wherever it is read."""
-    stream = io.BytesIO()
     import matplotlib as mpl
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
 
-    with style.settings(), mpl.rc_context({"svg.fonttype": "path"}):
-        drawing.savefig(stream, format="svg", dpi=_DPI, metadata={"Date": None, "Creator": None})
+    stream, metadata = io.BytesIO(), {"Date": None, "Creator": None}
+    with _as_laid_out(drawing, _DPI), mpl.rc_context({"svg.fonttype": "path"}):
+        canvas: Any = FigureCanvasSVG(drawing)
+        canvas.print_svg(stream, metadata=metadata)
     # the names that the language of the file asks for are the only addresses in it
     whole = re.sub(rb"<metadata>.*?</metadata>|<!DOCTYPE[^>]*>|<!--.*?-->", b"", stream.getvalue(), flags=re.DOTALL)
     # a hundredth of a point is finer than any eye or printer
-    return re.sub(rb'(?<= d=")[^"]*', lambda path: re.sub(rb"(\.\d\d)\d+", rb"\1", path[0]), whole)
+    whole = re.sub(rb'(?<= d=")[^"]*|(?<=translate\()[^)]*', lambda path: _FINER.sub(rb"\1", path[0]), whole)
+    whole = re.sub(rb"data:image/png;base64,([^\"]*)", _smaller, whole)
+    return re.sub(rb"\s+", b" ", whole)
 
 
 def png(drawing: matplotlib.figure.Figure, dpi: int) -> bytes:
     """Return a figure as pixels."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
     stream = io.BytesIO()
+    with _as_laid_out(drawing, dpi):
+        canvas: Any = FigureCanvasAgg(drawing)
+        canvas.print_png(stream, metadata={"Software": None})
+    return _with_palette(stream.getvalue())
+
+
+@contextmanager
+def _as_laid_out(drawing: matplotlib.figure.Figure, dpi: float) -> Iterator[None]:
+    """Lay a figure out, which costs more than to draw it, the first time that it is drawn only."""
+    before, canvas = drawing.dpi, drawing.canvas
     with style.settings():
-        drawing.savefig(stream, format="png", dpi=dpi, metadata={"Software": None})
+        engine = drawing.get_layout_engine()
+        if engine is not None:
+            engine.execute(drawing)
+            drawing.set_layout_engine("none")
+        drawing.set_dpi(dpi)
+        try:
+            yield
+        finally:
+            drawing.set_dpi(before)
+            drawing.set_canvas(canvas)
+
+
+def _with_palette(content: bytes) -> bytes:
+    """An image of a colour map has few colours: naming them once says the same in a third of the space."""
+    import numpy as np
+    from PIL import Image
+
+    with Image.open(io.BytesIO(content)) as image:
+        pixels = np.asarray(image.convert("RGBA"))
+    colours, which = np.unique(pixels.view(np.uint32), return_inverse=True)
+    if len(colours) > _COLOURS:
+        return content
+    named = colours.view(np.uint8).reshape(-1, 4)
+    small = Image.fromarray(which.reshape(pixels.shape[:2]).astype(np.uint8), "L")
+    small.putpalette(named[:, :3].tobytes())
+    stream = io.BytesIO()
+    small.save(stream, "PNG", optimize=True, transparency=named[:, 3].tobytes())
     return stream.getvalue()
+
+
+def _smaller(found: re.Match[bytes]) -> bytes:
+    """An image inside a figure, with a palette."""
+    small = _with_palette(base64.b64decode(re.sub(rb"%0A|\s", b"", found[1])))
+    return b"data:image/png;base64," + base64.b64encode(small)
 
 
 def data_uri(content: bytes, kind: str) -> str:
     """Return an address that holds the content itself."""
+    if kind == "image/svg+xml":  # as text, which is a quarter shorter
+        text = content.decode()
+        for sign, other in (("%", "%25"), ("#", "%23"), ("'", "%27"), ('"', "'"), ("<", "%3C"), (">", "%3E")):
+            text = text.replace(sign, other)
+        return f"data:{kind},{html.escape(text, quote=False)}"
     return f"data:{kind};base64,{base64.b64encode(content).decode()}"
 
 
@@ -189,22 +247,50 @@ def _block(block: Block) -> str:
 
 
 def _table(table: Table) -> str:
+    """A table; on a phone, one of many columns has a card for each row, whose cells name their columns themselves.
+
+    The roles are those that the elements have anyway: some browsers forget them where a table is laid out as cards.
+    """
+
     def kind(column: int) -> str:
         return ' class="number"' if column in table.numbers else ""
 
-    head = "".join(f'<th scope="col"{kind(k)}>{escaped(name)}</th>' for k, name in enumerate(table.head))
+    head = "".join(
+        f'<th scope="col" role="columnheader"{kind(k)}>{escaped(name)}</th>' for k, name in enumerate(table.head)
+    )
+    names = [escaped(name) for name in table.head]
 
     def row(cells: Iterable[str], last: bool) -> str:
         first, *rest = cells
-        tail = "".join(f"<td{kind(k)}>{escaped(cell)}</td>" for k, cell in enumerate(rest, start=1))
-        return f'<tr{" class=sum" if last else ""}><th scope="row">{escaped(first)}</th>{tail}</tr>'
+        tail = "".join(
+            f'<td role="cell" data-head="{names[k]}"{kind(k)}>{_cell(cell)}</td>'
+            for k, cell in enumerate(rest, start=1)
+        )
+        return (
+            f'<tr role="row"{" class=sum" if last else ""}><th scope="row" role="rowheader">{_cell(first)}</th>'
+            f"{tail}</tr>"
+        )
 
     rows = "".join(row(cells, table.last and cells is table.rows[-1]) for cells in table.rows)
-    # wide tables scroll by themselves, so that the page never does; by keyboard, too
+    cards = " cards" if len(table.head) > _BESIDE else ""
+    # what is wider than its page all the same scrolls by itself, so that the page never does; by keyboard, too
     return (
-        f'<div class="wide" role="region" tabindex="0" aria-label="{escaped(table.caption)}"><table>'
-        f"<caption>{escaped(table.caption)}</caption><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
+        f'<div class="wide{cards}" role="group" tabindex="0" aria-label="{escaped(table.caption)}"><table role="table">'
+        f'<caption>{escaped(table.caption)}</caption><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
+        f'<tbody role="rowgroup">{rows}</tbody></table></div>'
     )
+
+
+def _cell(text: str) -> str:
+    return f"<div>{_value(text)}</div>" if text else ""
+
+
+def _value(text: str) -> str:
+    """A value may have its k in the next line, but neither is taken apart; a hash breaks where it has to."""
+    value, k, rest = text.partition(" (k = ")
+    number, bracket, rest = rest.partition(")")
+    said = f"<span>{escaped(value)}</span> <span>{escaped(k[1:] + number + bracket)}</span>{escaped(rest)}"
+    return _HASH.sub(lambda found: "<wbr>".join(re.findall(".{1,16}", found[0])), said if k else escaped(text))
 
 
 def _pictures(block: Pictures) -> str:

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 
-import calib
 from calib.findings import inspect_scan
 from calib.fitting.residuals import NodeResiduals, residuals
 from calib.history.dates import moment
@@ -16,14 +15,15 @@ from calib.report import effect_figures, uncertainty_figures
 from calib.report.beside import Inputs
 from calib.report.budgets import budgets
 from calib.report.document import Block, Document, Headline, Number, Paragraph, Picture, Pictures, Points, Section
-from calib.report.figures import field_figure
-from calib.report.formal import Given, Known, cautions_section, formal_section
+from calib.report.figures import Displaced, field_figure
+from calib.report.formal import MAKER, Given, Known, named, whole
 from calib.report.model_tables import (
     budget_table,
     domain_facts,
     effects_table,
     files_table,
     inputs_of,
+    not_shown,
     notes_of,
     open_points,
     position_table,
@@ -36,13 +36,12 @@ from calib.report.model_tables import (
     traceability,
 )
 from calib.report.residual_figures import of_scan, prediction_figure, spread_figure
-from calib.report.scan_figures import before_and_after, scan_figure
+from calib.report.scan_figures import before_and_after, thumbnail
 from calib.scan import Scan
 from calib.summary import lateral, position_budget, quantities
 from calib.units import format_quantity, show
 
 TITLE = "Calibration report"
-MAKER = f"calib {calib.__version__}"
 
 
 def model_report(
@@ -60,7 +59,6 @@ def model_report(
         Other scans with their corrections, to be shown before and after.
     """
     inputs = inputs or Inputs({})
-    number = given.number or model.sha256[:12]
     field = uncertainty_figures.Field.of(model) if lateral(model) else None
     left = residuals(model)
     sections = [
@@ -77,11 +75,9 @@ def model_report(
         Section("Notes", notes_of(model)),
         Section("Where the model holds", domain_facts(model)),
         Section("Where the model came from", [provenance_of(model), files_table(model, inputs)]),
-        formal_section(given, _known(model, field), number),
-        cautions_section(),
     ]
-    subject = f"Correction model of {model.scanner or 'a scanner without a name'}"
-    return Document(TITLE, subject, number, given.issued, _headline(model, field), sections, MAKER)
+    subject = f"Correction model of {named(model.scanner)}"
+    return whole(TITLE, subject, given, _known(model, field), model.sha256, _headline(model, field), sections)
 
 
 def _headline(model: Model, field: uncertainty_figures.Field | None) -> Headline:
@@ -128,7 +124,7 @@ def _field(model: Model) -> Section:
     if not lateral(model):
         return Section("What the scanner does to the field")
     scale = "; ".join(f"{one.name} {one}" for one in quantities(model) if one.name != "z gain")
-    views = []
+    views, displaced = [], Displaced.of(model)
     for name, straight in (("Bending only", False), ("With scale and skew", True)):
         without = "shift and rotation" if straight else "shift, rotation, scale and skew"
         alt = (
@@ -139,7 +135,7 @@ def _field(model: Model) -> Section:
             f"Where the probe is, less where it was sent, mean of trace and retrace, without {without}. The key over"
             " the map says how long the longest arrow is. Large is no harm, since it is corrected; rough is."
         )
-        views.append(Picture(name, field_figure(model, straight=straight), alt, caption))
+        views.append(Picture(name, field_figure(model, straight=straight, displaced=displaced), alt, caption))
     return Section("What the scanner does to the field", [Pictures(views, views="View")])
 
 
@@ -284,13 +280,12 @@ def _scans(model: Model, left: tuple[NodeResiduals, ...], inputs: Inputs) -> Sec
             continue
         label = str(one.get("scan", "")) or scan.label
         about = f"{scan.shape[2]} x {scan.shape[1]} points, {show(scan.size[0])} x {show(scan.size[1])}"
-        pictures.append(
-            Picture(label, scan_figure(scan, small=True, title=""), f"{label}, {about}.", f"{label}: {about}")
-        )
+        alt = f"{label}, {about}: first pass less its plane, with a bar for its scale."
+        pictures.append(Picture(label, thumbnail(scan), alt, f"{label}: {about}"))
         parts.append((label, [f"{finding}" for finding in inspect_scan(scan)]))
+    blocks += not_shown(model, inputs)
     if not pictures:
-        said = "Pictures and findings of these scans are shown if their files lie beside the model, or are named."
-        return Section("Scans", [*blocks, Paragraph(said)])
+        return Section("Scans", blocks)
     blocks.append(Pictures(pictures, small=True))
     listed = [f"{label}: {told}" for label, findings in parts for told in findings]
     blocks.append(Paragraph("Findings:" if listed else "The inspection of these scans found nothing."))

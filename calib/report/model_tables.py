@@ -146,6 +146,30 @@ def scans_table(model: Model, left: tuple[NodeResiduals, ...]) -> Table:
     return Table("Scans that the model was made from", head, rows, numbers=(4, 5, 6, 7, 8))
 
 
+def not_shown(model: Model, inputs: Inputs) -> list[Block]:
+    """Say which scans have no picture, and why."""
+    told, away = [], []
+    for one in inputs_of(model):
+        digest, name = str(one.get("sha256", "")), str(one.get("file", ""))
+        label = str(one.get("scan", "")) or name or "A scan without a name"
+        if digest in inputs.unread:
+            told.append(
+                f"{label}: its file can't be read by itself: {inputs.unread[digest]} What it lacks is taken from the"
+                " plan of the calibration, unchanged beside the model, or from --set."
+            )
+        elif digest not in inputs.found and name in inputs.changed:
+            told.append(f"{label}: the file {name} is there, but was changed since the calibration.")
+        elif digest not in inputs.found:
+            away.append(label)
+    if away:
+        told.append(
+            f"{', '.join(away)}: no such file lies beside the model. Put it there, or name it with --scan."
+            if told or inputs.found
+            else "Their files were not found. Put them beside the model, or name them with --scan."
+        )
+    return [Paragraph("Scans without picture and findings:"), Points(told)] if told else []
+
+
 def files_table(model: Model, inputs: Inputs) -> Table:
     """Return the files of the scans with their hashes."""
     rows = []
@@ -153,6 +177,8 @@ def files_table(model: Model, inputs: Inputs) -> Table:
         digest, name = str(one.get("sha256", "")), str(one.get("file", ""))
         if digest in inputs.found:
             state = "the same file was found again"
+        elif digest in inputs.unread:
+            state = "the same file was found again, but can't be read by itself"
         elif name in inputs.changed:
             state = "the file of this name has changed since"
         else:
@@ -337,7 +363,7 @@ def provenance_of(model: Model) -> Facts:
     return Facts(
         [
             ("model, SHA-256 of content", model.sha256),
-            ("made", model.created or "unknown"),
+            ("made (UTC)", _time(model.created) or "unknown"),
             ("command", str(said.get("command", ""))),
             ("plan", str(said.get("plan", ""))),
             ("options", ", ".join(f"{key} = {value}" for key, value in chosen)),

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calib.errors import FileError
-from calib.files import read_bounded, read_head
+from calib.files import read_bounded, read_head, read_toml
 
 if TYPE_CHECKING:
     from calib.compared.result import ModelComparison
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from calib.verification.collected import VerificationSet
 
 MODEL, VERIFICATION, COMPARISON, HISTORY = "model", "verification", "comparison", "history"
+SCAN, STANDARD = "scan", "standard"
 _FORMATS = {"calib model": MODEL, "calib verification": VERIFICATION, "calib comparison": COMPARISON}
 _LARGEST = 2**28
 
@@ -47,6 +48,30 @@ def kind_of(path: str | Path) -> str:
     if kind is None:
         raise FileError(said)
     return kind
+
+
+def kind_of_one(source: str | Path) -> str:
+    """Return what a single file holds: as :func:`kind_of`, or ``scan``, or ``standard`` for the name of a packaged one.
+
+    Raises
+    ------
+    FileError
+        If it is a folder or a plan, or there is none.
+    """
+    from calib.standard import packaged_standards
+
+    path = Path(source)
+    if path.is_dir():
+        raise FileError(f"{path} is a folder: name a file in it; calib history and calib report tell of a whole one.")
+    if not path.exists():
+        if str(source) in packaged_standards():
+            return STANDARD
+        raise FileError(f"There is no file {path}, and no packaged standard of that name: correct the name.")
+    if path.suffix.lower() == ".toml":
+        if "scan" in read_toml(path)[0]:
+            raise FileError(f"{path} is a plan: name one of the scans or standards in it, or calib calibrate it first.")
+        return STANDARD
+    return kind_of(path) if read_head(path, 64).lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{") else SCAN
 
 
 def load_any(path: str | Path) -> Model | VerificationSet | ModelComparison | History:

@@ -13,6 +13,7 @@ from calib.files import write_atomically
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.colors import Colormap
     from matplotlib.figure import Figure
 
 HEIGHTS = "cividis"
@@ -38,6 +39,7 @@ _SETTINGS: dict[Any, Any] = {
     "lines.linewidth": 1.2,
     "legend.frameon": False,
     "legend.fontsize": 8.0,
+    "text.parse_math": False,  # names from files are shown as they are
     "svg.fonttype": "none",
     "svg.hashsalt": "calib",
     "pdf.fonttype": 42,
@@ -94,3 +96,10 @@ def colour_bar(figure: Figure, image: Any, axes: Axes, label: str) -> None:
     bar = figure.colorbar(image, ax=axes, shrink=0.85, pad=0.02, aspect=28)
     bar.set_label(label)
     bar.outline.set_linewidth(0.5)
+
+
+def few(name: str, count: int) -> Colormap:
+    """Return a colour map of few colours, which the eye can't tell from the whole one."""
+    import matplotlib as mpl
+
+    return mpl.colormaps[name].resampled(count)

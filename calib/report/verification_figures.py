@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,6 +16,7 @@ from calib.verification.collected import VerificationSet
 from calib.verification.deciding import Decided
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 _MARKS = {CONFORMS: ("o", style.FIRST), FAILS: ("X", style.SECOND)}
@@ -22,54 +24,83 @@ _UNDECIDED = ("d", style.THIRD)
 _LONG = 40
 
 
+def verification_figure(found: VerificationSet) -> Figure:
+    """Draw the verdict with what it rests on: agreement with certificates, and where limits were stated, those."""
+    count, limited = sum(len(check.results) for check in found.checks), _limited(found)
+    heights = [_height(count), *([_height(len(limited))] if limited else [])]
+    with style.settings():
+        figure = style.new_figure(5.4, sum(heights) + 0.4)
+        axes = figure.subplots(len(heights), 1, squeeze=False, height_ratios=heights)[:, 0]
+        _draw_agreement(axes[0], found)
+        if limited:
+            _draw_limits(axes[1], limited)
+        said = f"{found.scanner or 'The scanner'}: {found.verdict}"
+        figure.suptitle(_shortened(said), x=0.01, ha="left", fontsize=11, fontweight="bold")
+        return figure
+
+
 def agreement_figure(found: VerificationSet) -> Figure:
     """Draw E_n of each measured quantity: its deviation from the certificate over the expanded uncertainty of both."""
-    told = [(check, result) for check in found.checks for result in check.results]
-    names = [_shortened(f"{result.name.replace('_', ' ')} ({check.scan})") for check, result in told]
     with style.settings():
-        figure = style.new_figure(5.4, max(1.9, 1.2 + 0.27 * len(told)))
-        axes = figure.add_subplot()
-        place = np.arange(len(told))[::-1]
-        most = max([1.5, *(1.15 * abs(result.normalised_error) for _, result in told)])
-        axes.axvspan(-1, 1, color="#e4eaf0", lw=0)
-        axes.axvline(0, color=style.THIRD, lw=0.6)
-        for at, (_, result) in zip(place, told, strict=True):
-            mark, ink = _MARKS.get(result.verdict, _UNDECIDED)
-            axes.plot(result.normalised_error, at, mark, ms=6, color=ink)
-        axes.set_yticks(place, names)
-        axes.set_ylim(-0.7, len(told) - 0.3)
-        axes.set_xlim(-most, most)
-        axes.set_xlabel("E_n: deviation over its U (grey: within ± 1, agrees)")
-        axes.set_title("Measured against certified")
+        figure = style.new_figure(4.6, _height(sum(len(check.results) for check in found.checks)))
+        _draw_agreement(figure.add_subplot(), found)
         return figure
 
 
 def limits_figure(found: VerificationSet) -> Figure | None:
     """Draw what limits were stated for, each by the widths of its limits, with ± U; None without limits."""
-    told = [one for one in found.decisions if _span(one) is not None]
+    told = _limited(found)
     if not told:
         return None
     with style.settings():
-        figure = style.new_figure(5.4, max(1.9, 1.2 + 0.27 * len(told)))
-        axes = figure.add_subplot()
-        place = np.arange(len(told))[::-1]
-        axes.axvspan(-1, 1, color="#e4eaf0", lw=0)
-        ends = [1.3]
-        for at, one in zip(place, told, strict=True):
-            middle, half = _span(one) or (0.0, 1.0)
-            decision = one.decision
-            assert decision is not None
-            value, U = (decision.value - middle) / half, decision.U / half
-            mark, ink = _MARKS.get(one.verdict, _UNDECIDED)
-            axes.errorbar(value, at, xerr=U, fmt=mark, ms=6, color=ink, capsize=2, elinewidth=1)
-            ends += [1.1 * (abs(value) + U)]
-        most = min(max(ends), 6.0)
-        axes.set_yticks(place, [_shortened(_name(one)) for one in told])
-        axes.set_ylim(-0.7, len(told) - 0.3)
-        axes.set_xlim(-most, most)
-        axes.set_xlabel("value by the limits (grey: within), bars: ± U")
-        axes.set_title("Against the limits")
+        figure = style.new_figure(4.6, _height(len(told)))
+        _draw_limits(figure.add_subplot(), told)
         return figure
+
+
+def _height(rows: int) -> float:
+    return max(1.9, 1.2 + 0.27 * rows)
+
+
+def _limited(found: VerificationSet) -> list[Decided]:
+    return [one for one in found.decisions if _span(one) is not None]
+
+
+def _draw_agreement(axes: Axes, found: VerificationSet) -> None:
+    told = [(check, result) for check in found.checks for result in check.results]
+    names = [_shortened(f"{result.name.replace('_', ' ')} ({check.scan})") for check, result in told]
+    place = np.arange(len(told))[::-1]
+    most = max([1.5, *(1.15 * abs(result.normalised_error) for _, result in told)])
+    axes.axvspan(-1, 1, color="#e4eaf0", lw=0)
+    axes.axvline(0, color=style.THIRD, lw=0.6)
+    for at, (_, result) in zip(place, told, strict=True):
+        mark, ink = _MARKS.get(result.verdict, _UNDECIDED)
+        axes.plot(result.normalised_error, at, mark, ms=6, color=ink)
+    axes.set_yticks(place, names)
+    axes.set_ylim(-0.7, len(told) - 0.3)
+    axes.set_xlim(-most, most)
+    axes.set_xlabel("E_n: deviation over its U (grey: within ± 1, agrees)")
+    axes.set_title("Measured against certified")
+
+
+def _draw_limits(axes: Axes, told: Sequence[Decided]) -> None:
+    place = np.arange(len(told))[::-1]
+    axes.axvspan(-1, 1, color="#e4eaf0", lw=0)
+    ends = [1.3]
+    for at, one in zip(place, told, strict=True):
+        middle, half = _span(one) or (0.0, 1.0)
+        decision = one.decision
+        assert decision is not None
+        value, U = (decision.value - middle) / half, decision.U / half
+        mark, ink = _MARKS.get(one.verdict, _UNDECIDED)
+        axes.errorbar(value, at, xerr=U, fmt=mark, ms=6, color=ink, capsize=2, elinewidth=1)
+        ends += [1.1 * (abs(value) + U)]
+    most = min(max(ends), 6.0)
+    axes.set_yticks(place, [_shortened(_name(one)) for one in told])
+    axes.set_ylim(-0.7, len(told) - 0.3)
+    axes.set_xlim(-most, most)
+    axes.set_xlabel("value by the limits (grey: within), bars: ± U")
+    axes.set_title("Against the limits")
 
 
 def map_figure(one: Characteristic, passed: str) -> Figure:

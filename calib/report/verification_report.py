@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import calib
 from calib.budget import Budget
 from calib.report.document import (
     Block,
@@ -18,7 +17,7 @@ from calib.report.document import (
     Section,
     Table,
 )
-from calib.report.formal import Given, Known, cautions_section, formal_section
+from calib.report.formal import MAKER, Given, Known, named, whole
 from calib.report.model_tables import budget_table
 from calib.report.verification_figures import agreement_figure, limits_figure, map_figure, of_pass
 from calib.statistics.decision import CONFORMS, FAILS
@@ -31,7 +30,6 @@ from calib.verification.result import Result
 from calib.verification.told import percent
 
 TITLE = "Verification report"
-MAKER = f"calib {calib.__version__}"
 _TONES = {CONFORMS: "good", FAILS: "bad"}
 _RULES = {
     "simple acceptance": "simple acceptance: the value itself is within the limits (JCGM 106:2012, 8.2)",
@@ -53,7 +51,6 @@ def verification_report(found: VerificationSet, given: Given, digest: str) -> Do
     digest
         Hash of the file, which identifies it.
     """
-    number = given.number or digest[:12]
     blind = list(dict.fromkeys(what for check in found.checks for what in check.blind_to))
     sections = [
         Section("Decisions", _decisions(found)),
@@ -67,11 +64,9 @@ def verification_report(found: VerificationSet, given: Given, digest: str) -> Do
         ),
         Section("Notes", _notes(found)),
         Section("Where it came from", _provenance(found, digest)),
-        formal_section(given, _known(found), number),
-        cautions_section(),
     ]
-    subject = f"Verification of {found.scanner or 'a scanner without a name'}"
-    return Document(TITLE, subject, number, given.issued, _headline(found), sections, MAKER)
+    subject = f"Verification of {named(found.scanner)}"
+    return whole(TITLE, subject, given, _known(found), digest, _headline(found), sections)
 
 
 _KINDS = "Type A: from the scatter of observations; B: from anything else (JCGM 100:2008). Parts are independent."
