@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cached_property
 
 import numpy as np
@@ -10,6 +11,7 @@ from calib.path import Path, Samples
 from calib.scanner.effect import Float
 
 _COARSE = 25  # points along each axis
+_ALL = slice(None)
 
 
 class Mesh:
@@ -40,19 +42,28 @@ class Mesh:
         place = self._path.fast[self.columns]
         return self._path.samples(*np.meshgrid(np.arange(self._passes), self.rows, place, indexing="ij"))
 
-    def everywhere(self, values: Float) -> Float:
-        """Interpolate values at the mesh of one pass to all its pixels, shape ``(slow, fast)``."""
-        from scipy import ndimage
-
+    def everywhere(self, values: Float, rows: slice = _ALL, columns: slice = _ALL) -> Float:
+        """Interpolate values at the mesh of one pass to all its pixels, or some rows and columns: ``(slow, fast)``."""
         at = np.meshgrid(
-            np.interp(np.arange(self._slow), self.rows, np.arange(self.rows.size)),
-            np.interp(np.arange(self._fast), self.columns, np.arange(self.columns.size)),
+            np.interp(np.arange(self._slow)[rows], self.rows, np.arange(self.rows.size)),
+            np.interp(np.arange(self._fast)[columns], self.columns, np.arange(self.columns.size)),
             indexing="ij",
         )
+        return self._between(values, at)
+
+    def at(self, values: Float, fast: Float, slow: Float) -> Float:
+        """Interpolate values at the mesh of one pass to commanded places of the scan, shape ``(n,)``."""
+        rows = np.interp(slow, self._path.slow[self.rows], np.arange(self.rows.size))
+        columns = np.interp(fast, self._path.fast[self.columns], np.arange(self.columns.size))
+        return self._between(values, [rows, columns])
+
+    def _between(self, values: Float, at: Sequence[Float]) -> Float:
+        from scipy import ndimage
+
         mesh = np.reshape(values, (self.rows.size, self.columns.size))
         return np.asarray(ndimage.map_coordinates(mesh, at, order=1))
 
-    def of_passes(self, values: Float) -> Float:
+    def of_passes(self, values: Float, rows: slice = _ALL, columns: slice = _ALL) -> Float:
         """Interpolate values of x and y at :attr:`samples`, shape ``(2, pass, slow, fast)``."""
         meshes = values.reshape(2, self._passes, self.rows.size, self.columns.size)
-        return np.stack([[self.everywhere(one) for one in axis] for axis in meshes])
+        return np.stack([[self.everywhere(one, rows, columns) for one in axis] for axis in meshes])

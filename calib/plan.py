@@ -145,6 +145,29 @@ def read_scan_as(path: str | Path, given: Mapping[str, Any], *, channel: str | N
     return scan.replace(**fields, attributes=attributes)
 
 
+def how_to_read(path: str | Path) -> dict[str, tuple[dict[str, Any], str | None]]:
+    """Return what a plan says of reading each of its scans, without reading any.
+
+    Returns
+    -------
+    dict
+        What is given by hand and the channel, as for :func:`read_scan_as`, by the name of the file.
+
+    Raises
+    ------
+    CalibError
+        If the plan can't be read.
+    """
+    entries = read_toml(path, error=PlanError)[0].get("scan", [])
+    said = {}
+    for entry in entries if isinstance(entries, list) else ():
+        if isinstance(entry, dict) and isinstance(entry.get("file"), str):
+            given = {key: value for key, value in entry.items() if key not in _SCAN_KEYS}
+            channel = entry.get("channel")
+            said[Path(entry["file"]).name] = (given, channel if isinstance(channel, str) else None)
+    return said
+
+
 def reading_keys() -> tuple[str, ...]:
     """Return all that can be said of a scan by hand: options of the formats, and fields of a scan."""
     options = read_options()

@@ -218,6 +218,21 @@ def format_quantity(value: float, unit: str = "m", *, u: float | None = None, k:
     return f"{_join(number, symbol)} ± {_join(margin, symbol)} (k = {k:.3g})"
 
 
+def rounded_to(value: float, expanded: float, unit: str = "m") -> str:
+    """Print an SI number to the digits that two digits of an expanded uncertainty support, which stands elsewhere.
+
+    Parameters
+    ----------
+    value, unit
+        As for :func:`show`.
+    expanded
+        U, in the SI unit of ``value``; without one, or with zero, the number is printed as :func:`show` does.
+    """
+    if not math.isfinite(value) or not (math.isfinite(expanded) and expanded > 0):
+        return show(value, unit)
+    return format_quantity(value, unit, u=expanded, k=1.0).split(" ± ")[0]
+
+
 def exact(value: float, unit: str = "m") -> str:
     """Write an SI number so that :func:`parse` returns the same number.
 

@@ -107,6 +107,29 @@ def click(driver: Any, share_x: float, share_y: float, to: tuple[float, float] |
     idle(driver)
 
 
+def tap(driver: Any, share_x: float, share_y: float, to: tuple[float, float] | None = None, on: str = "canvas") -> None:
+    """Touch the plot at shares of its canvas, or the middle of an element, and move the finger on from there."""
+    canvas = driver.find_element("id", "canvas")
+    driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", canvas)
+    where = (
+        "const b = document.getElementById(arguments[0]).getBoundingClientRect(); return [b.x, b.y, b.width, b.height]"
+    )
+    x, y, w, h = driver.execute_script(where, "canvas")
+    begin = (x + share_x * w, y + share_y * h)
+    if on != "canvas":
+        left, top, width, height = driver.execute_script(where, on)
+        begin = (left + width / 2, top + height / 2)
+    ways = [begin]
+    if to is not None:
+        end = (x + to[0] * w, y + to[1] * h)
+        ways += [tuple(a + (b - a) * part / 5 for a, b in zip(begin, end, strict=True)) for part in range(1, 6)]
+    for k, (left, top) in enumerate(ways):
+        finger = {"type": "touchMove" if k else "touchStart", "touchPoints": [{"x": left, "y": top}]}
+        driver.execute_cdp_cmd("Input.dispatchTouchEvent", finger)
+    driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    idle(driver)
+
+
 def picture(driver: Any, path: Path) -> None:
     """Take a picture of the whole page."""
     import base64

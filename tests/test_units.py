@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.errors import CalibError, StandardError
-from calib.units import exact, factor_of, format_quantity, is_length, parse, show
+from calib.units import exact, factor_of, format_quantity, is_length, parse, rounded_to, show
 
 
 @pytest.mark.parametrize(
@@ -209,3 +209,18 @@ def test_printing_needs_no_unit_registry() -> None:
     )
     result = run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert result.stdout.split() == ["False", "True"]
+
+
+@pytest.mark.parametrize(
+    ("value", "expanded", "said"),
+    [
+        (7.19894e-6, 46e-9, "7.199 µm"),
+        (-213.619e-9, 7.5e-9, "-213.6 nm"),
+        (61.9742e-9, 14e-9, "62 nm"),
+        (1.23456e-6, 0.0, "1.235 µm"),
+        (1.23456e-6, math.inf, "1.235 µm"),
+        (math.nan, 1e-9, "unknown"),
+    ],
+)
+def test_numbers_are_rounded_to_an_uncertainty_that_stands_elsewhere(value: float, expanded: float, said: str) -> None:
+    assert rounded_to(value, expanded) == said

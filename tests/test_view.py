@@ -22,6 +22,7 @@ from calib.model import Model
 from calib.page import pictures
 from calib.page.gratings import find_maps
 from calib.page.opened import MOST, Opened
+from calib.page.profiles import true_heights_at
 from calib.scan import Scan
 from tests.instruments import calibrated, grating, grid
 from tests.pages import HERE, Client, client_of
@@ -235,28 +236,59 @@ def test_large_scans_are_thinned_and_read_in_full(model: Model) -> None:
     assert opened.thinned == (1, 3)
     picture = pictures.recorded(opened, "trace", "height", "none")
     assert picture.values.shape == (9, -(-count // 3))
-    assert any("every 3" in note for note in picture.notes)
+    assert any("one in 3" in note for note in picture.notes)
     found = told(client_of(opened), (float(large.fast[1001]), float(large.slow[4])))
     assert found["points"][0]["values"][0]["value"] == pytest.approx(1e-7)
 
 
-def test_very_large_scans_are_corrected_without_what_takes_gigabytes(
+def test_very_large_scans_are_computed_only_where_it_is_asked(
     scan: Scan, model: Model, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("calib.page.opened.LARGEST", 1000)
     monkeypatch.setattr("calib.page.opened.MOST", 40)
     large = Opened("large", scan, model)
-    assert any("very large" in note for note in large.notes)
+    assert not any("very large" in note for note in large.notes)
+    monkeypatch.setattr("calib.page.opened.true_height", None)  # nothing asks for the whole frame
     answer = told(client_of(large), A, B)
-    assert [one["name"] for one in answer["quantities"]] == ["horizontal distance"]
-    expected = distance(model, scan, A, B)
-    assert answer["quantities"][0]["value"] == pytest.approx(expected.value, rel=1e-12)
-    assert answer["profile"]["U"] is None
+    some = large.position_uncertainties()
     monkeypatch.undo()
-    small = told(client_of(Opened("small", scan, model)), A, B)
+    opened = Opened("small", scan, model)
+    small = told(client_of(opened), A, B)
+    assert [one["name"] for one in answer["quantities"]] == [one["name"] for one in small["quantities"]]
+    for one, other in zip(answer["quantities"], small["quantities"], strict=True):
+        assert (one["value"], one["U"]) == pytest.approx((other["value"], other["U"]), rel=1e-9)
     assert answer["profile"]["values"] == pytest.approx(small["profile"]["values"], abs=1e-12)
+    # at pixels; between them one is U of the mean height, the other the mean of U
+    places = np.stack([scan.fast[3:120:9], scan.slow[5:122:9]])
+    monkeypatch.setattr("calib.page.opened.LARGEST", 1000)
+    z, u = true_heights_at(large, 0, places)
+    monkeypatch.undo()
+    for some_values, all_values in zip((z, u), true_heights_at(opened, 0, places), strict=True):
+        assert some_values == pytest.approx(all_values, rel=1e-9, abs=1e-18)
+    assert np.array_equal(some, opened.position_uncertainties()[:, :, ::4, ::4])
     thin = np.asarray(large.corrected().height)
     assert np.nanstd(thin) == pytest.approx(np.nanstd(Opened("s", scan, model).corrected().height), rel=0.1)
+
+
+def test_what_needs_all_of_a_very_large_scan_is_left_out_and_said(
+    scan: Scan, model: Model, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("calib.page.opened.Opened.large", True)
+    monkeypatch.setattr("calib.page.opened.Opened.too_large", True)  # as by a model with creep of z
+    large = Opened("large", scan, model)
+    assert any("calib measure" in note for note in large.notes)
+    answer = told(client_of(large), A, B)
+    assert [one["name"] for one in answer["quantities"]] == ["horizontal distance"]
+    assert answer["quantities"][0]["value"] == pytest.approx(distance(model, scan, A, B).value, rel=1e-12)
+    assert answer["profile"]["U"] is None
+    assert "unknown" in answer["points"][0]["values"][1]["text"]
+
+
+def test_passes_are_told_to_the_digits_of_their_uncertainty(scan: Scan, model: Model) -> None:
+    first = told(client_of(Opened("one.nc", scan, model)), A, B)["quantities"][0]
+    decimals = len(first["text"].split(" ")[0].partition(".")[2])
+    numbers = [part.split(" ") for part in first["passes"].split(", ")]
+    assert [len(number.partition(".")[2]) for _, number, _ in numbers] == [decimals, decimals]
 
 
 def test_thinned_correction_keeps_times_and_places(scan: Scan, model: Model, monkeypatch: pytest.MonkeyPatch) -> None:

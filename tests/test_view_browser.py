@@ -127,14 +127,64 @@ def test_a_user_clicks_through(files: Path, tmp_path: Path) -> None:
         save(driver, "picture.svg")
         assert "residual to the model" in b.wait(lambda: downloaded(tmp_path, "one-picture.svg"))
 
+        # by keyboard alone: Tab reaches every control in the order of the page, and what has the focus is seen
+        driver.find_element("id", "kind").send_keys(Keys.HOME)  # before and after
+        b.idle(driver)
+        driver.find_element("id", "clear").send_keys(Keys.ENTER)
+        b.wait(lambda: points(driver) == [])
+        reached = tabbed(driver)
+        order = ["kind", "pass", "level", "marks", "wipe", "place", "clear"]
+        assert [name for name in reached if name in order][: len(order)] == order
+        driver.find_element("id", "place").send_keys(Keys.ENTER)
+        b.wait(lambda: driver.switch_to.active_element.get_attribute("id") == "point-A")
+        b.idle(driver)
+        driver.switch_to.active_element.send_keys(Keys.TAB)
+        assert driver.switch_to.active_element.get_attribute("id") == "point-B"
+        said = text(driver, "quantities")
+        driver.switch_to.active_element.send_keys(Keys.SHIFT + Keys.ARROW_UP)
+        b.wait(lambda: text(driver, "quantities") != said)
+        b.idle(driver)
+        style = "return getComputedStyle(document.activeElement).outlineStyle"
+        assert driver.execute_script(style) == "solid"
+        for heard in ("quantities", "findings", "said"):
+            assert driver.find_element("id", heard).get_attribute("aria-live") == "polite"
+        assert "as recorded" in driver.find_element("id", "said").get_attribute("textContent")
+
         # on a phone nothing is wider than the screen
         b.size(driver, b.PHONE)
         b.wait(lambda: driver.execute_script("return window.innerWidth") == b.PHONE[0])
         assert driver.execute_script("return document.documentElement.scrollWidth") <= b.PHONE[0]
+
+        # by touch: two taps set the points, and a finger drags one of them, up too
+        driver.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": True})
+        b.tap(driver, 0.3, 0.3)
+        b.wait(lambda: len(points(driver)) == 1)
+        b.idle(driver)
+        b.tap(driver, 0.6, 0.5)
+        b.wait(lambda: len(points(driver)) == 2)
+        b.idle(driver)
+        before = points(driver)
+        b.tap(driver, 0, 0, to=(0.5, 0.2), on="point-B")
+        b.wait(lambda: points(driver)[1] != before[1])
+        b.idle(driver)
+        assert points(driver)[0] == before[0]
         b.picture(driver, tmp_path / "phone.png")
         assert (tmp_path / "phone.png").stat().st_size > 10_000
         assert text(driver, "trouble") == ""
         assert [entry["message"] for entry in driver.get_log("browser")] == []
+
+
+def tabbed(driver: Any) -> list[str]:
+    """Names of all that the Tab key reaches, from the top of the page on."""
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.keys import Keys
+
+    driver.execute_script("document.activeElement.blur(); document.querySelector('.skip').focus()")
+    found: list[str] = []
+    for _ in range(25):
+        ActionChains(driver, duration=0).send_keys(Keys.TAB).perform()
+        found.append(driver.switch_to.active_element.get_attribute("id"))
+    return found
 
 
 def save(driver: Any, what: str) -> None:

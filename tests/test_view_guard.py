@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import signal
+from importlib import resources
 from pathlib import Path
 
 import httpx
@@ -19,6 +21,8 @@ from calib.scan import Scan
 from tests.browser import served
 from tests.instruments import calibrated
 from tests.pages import HERE, PORT, TOKEN, Client, client_of
+
+FILES = [path for path in resources.files("calib.page").joinpath("files").iterdir() if path.name != "page.html"]
 
 
 @pytest.fixture(scope="module")
@@ -128,7 +132,7 @@ def test_no_other_file_is_read(client: Client, path: str) -> None:
 
 
 def test_page_fetches_nothing_from_elsewhere(client: Client) -> None:
-    for name in ("/", *(f"/files/{name}" for name in ("page.css", "page.js", "picture.js", "profile.js", "words.js"))):
+    for name in ("/", *(f"/files/{path.name}" for path in FILES)):
         text = client.get(name).text.replace("http://www.w3.org/2000/svg", "")  # a name, which nobody fetches
         assert "http:" not in text
         assert "https:" not in text
@@ -136,6 +140,44 @@ def test_page_fetches_nothing_from_elsewhere(client: Client) -> None:
         assert "@import" not in text
         assert "innerHTML" not in text
         assert "insertAdjacentHTML" not in text
+
+
+@pytest.mark.parametrize("place", PLACES)
+def test_no_other_page_may_read_an_answer(client: Client, place: str) -> None:
+    for answer in (
+        client.get(place, headers={"Origin": "http://elsewhere.example"}),
+        client._ask("OPTIONS", place, headers={"Origin": "http://elsewhere.example"}),
+    ):
+        assert not [name for name in answer.headers if name.startswith("access-control-")]
+
+
+def test_page_has_no_script_or_style_of_its_own(client: Client) -> None:
+    text = client.get("/").text
+    assert re.findall(r"<script[^>]*>(.*?)</script>", text, re.DOTALL) == [""]
+    assert "<style" not in text
+    assert not re.search(r"\s(on\w+|style)=", text)
+
+
+def test_tokens_are_compared_in_constant_time(opened: Opened, monkeypatch: pytest.MonkeyPatch) -> None:
+    compared = []
+
+    def compare(one: bytes, other: bytes) -> bool:
+        compared.append((one, other))
+        return one == other
+
+    monkeypatch.setattr("calib.page.guard.hmac.compare_digest", compare)
+    assert stranger(opened).get("/", params={"token": "wrong"}).status_code == 403
+    assert (b"wrong", TOKEN.encode()) in compared
+
+
+def test_links_beside_the_files_of_the_page_lead_nowhere(
+    opened: Opened, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "files").mkdir()
+    (tmp_path / "secret").write_text("secret")
+    (tmp_path / "files" / "link.js").symlink_to(tmp_path / "secret")
+    monkeypatch.setattr("calib.page.app.resources.files", lambda _: tmp_path)
+    assert client_of(opened).get("/files/link.js").status_code == 404
 
 
 # --- the command -----------------------------------------------------------------------------------

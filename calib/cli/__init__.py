@@ -81,7 +81,7 @@ _COMMANDS = (
     (comparisons.compare, comparisons.COMPARE_EXAMPLES, "Compare two models: what changed, and what it means."),
     (comparisons.between, comparisons.BETWEEN_EXAMPLES, "Say how sure scans are that were taken between two models."),
     (viewing.view, viewing.VIEW_EXAMPLES, "Look at scans in the browser, and measure in them."),
-    (models.show, models.SHOW_EXAMPLES, "Show what a model says, and how sure that is."),
+    (models.show, models.SHOW_EXAMPLES, "Show and draw what a model, scan, check, comparison or standard says."),
     (reporting.report, reporting.REPORT_EXAMPLES, "Write a report of a model, a check, a comparison or a history."),
     (others.standards, others.STANDARDS_EXAMPLES, "List the standards that come along, or show one."),
 )

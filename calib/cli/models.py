@@ -12,12 +12,15 @@ import typer
 from calib.cli.histories import HistoryOf, file_result, filed_line, in_history
 from calib.cli.running import (
     AsJson,
+    Channel,
     Despite,
     Force,
+    Given,
     check_findings,
     check_output,
     complain,
     examples,
+    given,
     progress,
     say,
     say_json,
@@ -116,23 +119,34 @@ SHOW_EXAMPLES = examples(
     "calib show model.json --parameters",
     "calib show model.json --observability",
     "calib show model.json --controller --remaining after.json",
-    "calib show model.json -o model.png",
     "calib show model.json -o loop.pdf --figure hysteresis",
+    "calib show grid-up.nc -o grid-up.png --figure findings",
+    "calib show verification.json -o check.svg",
+    "calib show grid-2um -o grid.pdf",
 )
 _PICTURES = (".png", ".svg", ".pdf")
 
 
 def show(
-    model_file: ModelFile,
+    source: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE",
+            show_default=False,
+            help="MODEL.json, VERIFICATION.json, COMPARISON.json, a scan, or a standard's file or packaged name.",
+        ),
+    ],
     output: Annotated[
-        Path | None, typer.Option("-o", "--output", metavar="PICTURE", help="Draw the model: .png, .svg or .pdf.")
+        Path | None, typer.Option("-o", "--output", metavar="PICTURE", help="Draw it: .png, .svg or .pdf.")
     ] = None,
     figure: Annotated[
         str,
         typer.Option(
             metavar="NAME",
-            help="With -o: which figure. all, field, whole, residuals, prediction, uncertainty-x, uncertainty-y,"
-            " height, bow, drift, or the name of an effect, such as hysteresis.",
+            help="With -o: which figure. Of a model: all, field, whole, residuals, prediction, uncertainty-x,"
+            " uncertainty-y, height, bow, drift, or the name of an effect, such as hysteresis. Of a scan: all,"
+            " findings, or a pass. Of a verification: all, agreement, limits, map-1. Of a comparison: all,"
+            " quantities, map-1.",
         ),
     ] = "all",
     parameters: Annotated[bool, typer.Option("--parameters", help="List every parameter.")] = False,
@@ -157,13 +171,20 @@ def show(
         Path | None, typer.Option(metavar="FILE.csv", help="With --controller: save a table of positions.")
     ] = None,
     points: Annotated[int, typer.Option(min=2, max=201, metavar="N", help="Of the table, along each side.")] = 11,
+    channel: Channel = None,
+    given_by_hand: Given = None,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Show what a model says of its scanner, how sure that is, where it holds, and what it can't tell."""
+    """Show what a model says of its scanner, how sure that is, where it holds, and what it can't tell.
+
+    Scans, verifications, comparisons and standards are shown as well, with their own figures.
+    """
     from calib.cli import wording
+    from calib.cli.showing import Drawing, show_other
     from calib.errors import FileError, PlanError
     from calib.model import load_model
+    from calib.report.recognise import MODEL, SCAN, kind_of_one
 
     if output is not None and output.suffix.lower() not in _PICTURES:
         raise FileError(f"{output} can't be drawn: end its name with {', '.join(_PICTURES)}.")
@@ -171,7 +192,18 @@ def show(
         check_output(file, force)
     if not controller and (size, remaining, table) != (None, None, None):
         raise PlanError("--size, --remaining and --table belong to --controller; add it.")
-    model = load_model(model_file)
+    kind = kind_of_one(source)
+    if kind != SCAN and (channel, given_by_hand) != (None, None):
+        raise PlanError(f"--channel and --set go with a scan, and {source} is a {kind}: leave them out.")
+    if kind != MODEL:
+        if parameters or observability or controller:
+            raise PlanError(
+                f"--parameters, --observability and --controller go with a model, and {source} is a {kind}: leave them"
+                " out."
+            )
+        show_other(kind, source, Drawing(output, figure, force), given(given_by_hand), channel, as_json)
+        return
+    model = load_model(source)
     if output is not None and figure != "all":  # before anything is printed
         from calib.report.choice import check_figure
 

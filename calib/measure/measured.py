@@ -11,7 +11,7 @@ import numpy as np
 
 from calib.arithmetic.monte_carlo import Sample
 from calib.budget import Budget, Contribution, kind_of
-from calib.units import format_quantity, show
+from calib.units import format_quantity, rounded_to
 
 _AREAS = ((1e-4, "cm²"), (1e-6, "mm²"), (1e-12, "µm²"), (1e-18, "nm²"))
 
@@ -104,11 +104,12 @@ class Measured:
         return f"{self.name}: {format_quantity(self.value / factor, unit, u=self.u / factor, k=self.k)}"
 
     def passes(self) -> str:
-        """Return the value of each pass for people; empty if there is one pass only."""
+        """Return the value of each pass for people, to the digits that U supports; empty if there is one pass only."""
         if len(self.by_pass) < 2:
             return ""
         factor, unit = self._people()
-        return ", ".join(f"{name} {show(value / factor, unit, 6)}" for name, value in self.by_pass.items())
+        U = self.U / factor
+        return ", ".join(f"{name} {rounded_to(value / factor, U, unit)}" for name, value in self.by_pass.items())
 
     def budget_for_people(self) -> Budget:
         """Return the budget in a unit that people read; lengths and angles are printed so in any case."""

@@ -6,7 +6,9 @@ drifted by from one line to the other, which no single frame tells.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -21,6 +23,8 @@ from calib.scanner.effect import Float
 
 NOISE, BOW, PLACE = "noise", "bow of the scanner and what is left of it", "place in the z range"
 
+Pixel = tuple[int, int, int]
+
 _NEAR = 2  # pixels to either side of a point from which its slope is taken
 
 
@@ -34,10 +38,10 @@ def between(horizontal: Measured, points: Points, level: float) -> tuple[Measure
     """
     model, scan = points.model, points.scan
     count = len(points.at)
-    indicated = _at_points(np.asarray(scan.height, dtype=np.float64), scan, points.at)
+    indicated = _at_points(scan.height.__getitem__, scan, points.at)
     if not np.all(np.isfinite(indicated)):
         return ()
-    true = _at_points(true_height(model, scan, uncertainty=False)[0], scan, points.at)
+    true = _true_at_points(points)
     rises = true[:, 1] - true[:, 0]
     rise = float(rises.mean())
     # along fast and slow axis, (2, n): of misreading a point, and of taking the wrong pixel of the other pass
@@ -115,8 +119,8 @@ def _pixel(scan: Scan, place: Float) -> tuple[float, float]:
     return float(np.interp(place[1], scan.slow, np.arange(scan.slow.size))), column
 
 
-def _at_points(images: Float, scan: Scan, at: Float) -> Float:
-    """Values of images ``(pass, slow, fast)`` at points ``(passes, 2, n)``, each in its pass; shape ``(passes, n)``.
+def _at_points(image: Callable[[Pixel], Any], scan: Scan, at: Float) -> Float:
+    """Values of images, by pass, row and column, at points ``(passes, 2, n)``, each in its pass; shape ``(passes, n)``.
 
     Linear between the pixels around a point; NaN if one of those that count is missing.
     """
@@ -128,8 +132,23 @@ def _at_points(images: Float, scan: Scan, at: Float) -> Float:
             for i, share_r in ((r, 1 - (row - r)), (r + 1, row - r)):
                 for j, share_c in ((c, 1 - (column - c)), (c + 1, column - c)):
                     if share_r * share_c > 1e-9:
-                        found[k, n] += share_r * share_c * images[k, i, j]
+                        found[k, n] += share_r * share_c * float(image((k, i, j)))
     return found
+
+
+def _true_at_points(points: Points) -> Float:
+    """True heights at the points, m, shape ``(passes, n)``; of a whole frame only if its history is needed."""
+    model, scan, path = points.model, points.scan, points.path
+    if model.height.history is not None:
+        return _at_points(true_height(model, scan, uncertainty=False)[0].__getitem__, scan, points.at)
+
+    def at_pixel(pixel: Pixel) -> float:
+        _, row, column = pixel
+        indicated = np.array([float(scan.height[pixel]) + (scan.z_centre or 0.0)])
+        position = path.at(path.fast[[column]], path.slow[[row]])
+        return float(model.height.true(indicated, scan.z_centre is not None, position)[0])
+
+    return _at_points(at_pixel, scan, points.at)
 
 
 def _slope_at(scan: Scan, pass_index: int, place: Float) -> Float:
@@ -178,7 +197,7 @@ def _response(points: Points, indicated: Float) -> tuple[dict[str, float], float
     images = None
     if height.history is not None:
         history = height.history.history(np.asarray(scan.height, dtype=np.float64), points.path, scan.z_centre)
-        images = np.stack([_at_points(image, scan, points.at) for image in history.images(slice(None))])
+        images = np.stack([_at_points(image.__getitem__, scan, points.at) for image in history.images(slice(None))])
     basis = height.basis(absolute, centred, commanded, images)  # (terms, passes, 2)
     by_values = (basis[..., 1] - basis[..., 0]).mean(axis=1)
     level, shape = height.of_level, np.arange(height.values.size)[height.of_bow]

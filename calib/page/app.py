@@ -25,9 +25,13 @@ if TYPE_CHECKING:
 
 _FILES = {
     "page.css": "text/css",
+    "asking.js": "text/javascript",
+    "findings.js": "text/javascript",
     "page.js": "text/javascript",
     "picture.js": "text/javascript",
+    "points.js": "text/javascript",
     "profile.js": "text/javascript",
+    "saving.js": "text/javascript",
     "words.js": "text/javascript",
 }
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from calib.correct import on_true_grid
 from calib.errors import MeasurementError, ScanError
-from calib.locate import indicated_heights, position_uncertainty, true_height
+from calib.locate import bow_uncertainty_at, indicated_heights, position_uncertainty, true_height
 from calib.measure.places import true_positions
 from calib.model import Model
 from calib.path import Path
@@ -26,9 +26,15 @@ MOST = 1024
 _CHUNK = 40_000
 _ROUNDS = 12  # each takes the error to a few per cent of what it was, as a scanner is nearly straight
 LARGEST = 9_000_000
-"""Values of a channel; what is computed for every point of a larger scan takes gigabytes, and is left out here."""
+"""Values of a channel; what can be had at single points of a larger scan is computed there only."""
 
 T = TypeVar("T")
+
+
+def _mean(heights: np.ndarray) -> float:
+    """Of what is known; zero if nothing is."""
+    known = np.isfinite(heights)
+    return float(np.mean(heights, where=known, dtype=np.float64)) if known.any() else 0.0
 
 
 @dataclass(eq=False)
@@ -68,10 +74,12 @@ class Opened:
     def __post_init__(self) -> None:
         if self.model is not None:
             self.notes = tuple(self.model.check(self.scan, any_scanner=self.any_scanner))
-            if self.large and self.scan.has_height:
-                said = "the scan is very large: height differences, bands and maps of uncertainty are left out here"
-                if self.model.height.history is not None:
-                    said += ", and hysteresis and creep of z are not corrected in pictures and profiles"
+            if self.too_large:
+                said = (
+                    "the scan is very large, and in its model a height depends on all heights before it, which would"
+                    " take gigabytes here: hysteresis and creep of z are not corrected, and height differences and"
+                    " bands are left out; calib correct and calib measure do all of it"
+                )
                 self.notes += (said,)
 
     def kept(self, key: Hashable, compute: Callable[[], T]) -> T:
@@ -94,6 +102,12 @@ class Opened:
         """Of how many rows and columns one is drawn."""
         _, rows, columns = self.scan.shape
         return -(-rows // MOST), -(-columns // MOST)
+
+    @property
+    def too_large(self) -> bool:
+        """Whether it is large, and its true heights are not those of its points alone."""
+        model = self.model
+        return self.large and self.scan.has_height and model is not None and model.height.history is not None
 
     @property
     def large(self) -> bool:
@@ -198,11 +212,18 @@ class Opened:
         """Height of the surface and its standard uncertainty, as :func:`calib.locate.true_height` gives them."""
         return self.kept(("heights", uncertainty), lambda: true_height(self._model(), self.scan, uncertainty))
 
-    def position_uncertainties(self) -> Float | None:
-        """Standard uncertainties of x and y, shape ``(2, pass, slow, fast)``; None for very large scans."""
-        if self.large:
-            return None
-        return self.kept("position", lambda: position_uncertainty(self._model(), self.path))
+    def level_uncertainties(self, index: int, indicated: Float, fast: Float, slow: Float) -> Float:
+        """Standard uncertainties of what :meth:`levels` gives, above the mean of the pass, m."""
+        scan, model = self.scan, self._model()
+        centred, middle = scan.z_centre is not None, scan.z_centre or 0.0
+        mean = self.kept(("mean", index), lambda: _mean(scan.height[index]))
+        level = model.height.uncertainty(indicated + middle, mean + middle, centred)
+        return np.hypot(level, bow_uncertainty_at(model, self.path, fast, slow))
+
+    def position_uncertainties(self) -> Float:
+        """Standard uncertainties of x and y of the points that are drawn, shape ``(2, pass, slow, fast)``."""
+        thin = [slice(None, None, step) for step in self.thinned]
+        return self.kept("position", lambda: position_uncertainty(self._model(), self.path, *thin))
 
     # --- places ------------------------------------------------------------------------------------
 

@@ -26,7 +26,7 @@ LEVELLINGS = {
 
 KINDS = ("recorded", "corrected", "difference", "uncertainty", "phase", "residual")
 
-_SHADES = 32  # of the colour bar
+_SHADES = 128  # of the colour bar
 
 
 @dataclass(frozen=True, eq=False)
@@ -225,15 +225,12 @@ def uncertainty(opened: Opened, pass_name: str) -> Picture:
 
     Raises
     ------
-    ScanError
-        If the scan is too large for it.
+    MeasurementError
+        If there is no model.
     """
     index = opened.pass_index(pass_name)
-    both = opened.position_uncertainties() if opened.model is not None else None
-    if both is None:
-        raise ScanError("A map of uncertainty needs a model, and a scan of no more than nine million points.")
+    values = np.hypot(*opened.position_uncertainties()[:, index])
     rows, columns = (slice(None, None, step) for step in opened.thinned)
-    values = np.hypot(*both[:, index, rows, columns])
     most = float(values.max())
     size, unit = style.unit_for(2 * most)
     fast, slow = opened.path.fast[columns], opened.path.slow[rows]
@@ -260,16 +257,28 @@ def of_grating(opened: Opened, maps: Maps, kind: str, pass_name: str, direction:
     if values is None:
         raise ScanError("The residual is that to a model: start the page with --model MODEL.json to see it.")
     what = "phase less an even lattice" if kind == "phase" else "residual to the model"
-    rms = float(np.sqrt(np.nanmean(values**2)))
+    # within a period of the border the phase is less sure: it shall neither take the colours nor be in the number
+    inner = values[_inner(one.slow, opened), :][:, _inner(one.fast, opened)]
+    rms = float(np.sqrt(np.nanmean((inner if np.isfinite(inner).any() else values) ** 2)))
+    size = f"rms {show(rms, 'm', 3)} along direction {direction + 1}, a period and more from the border"
     picture = Picture(
-        values, one.fast, one.slow, 0, 1, 1, "m", f"{what}, {pass_name}", "", "commanded",
-        notes=(*maps.notes, f"rms {show(rms, 'm', 3)} along direction {direction + 1}"),
+        values, one.fast, one.slow, 0, 1, 1, "m", f"{what}, {pass_name}", "", "commanded", notes=(*maps.notes, size)
     )  # fmt: skip
-    return _signed(picture, what, "m")
+    return _signed(picture, what, "m", inner)
 
 
-def _signed(picture: Picture, label: str, unit: str) -> Picture:
-    finite = np.abs(picture.values[np.isfinite(picture.values)])
+def _inner(grid: Float, opened: Opened) -> slice:
+    """Points that are more than a period of the pattern away from both ends; all if none are."""
+    pitches = (getattr(opened.standard, name, None) for name in ("pitch", "pitch_x", "pitch_y"))
+    period = max(one.value for one in pitches if one is not None)
+    first, last = np.searchsorted(grid, [grid[0] + period, grid[-1] - period])
+    return slice(int(first), int(last)) if first < last else slice(None)
+
+
+def _signed(picture: Picture, label: str, unit: str, judged: Float | None = None) -> Picture:
+    """Give it colours about zero that reach as far as its values do, or those that are judged."""
+    judged = picture.values if judged is None or not np.isfinite(judged).any() else judged
+    finite = np.abs(judged[np.isfinite(judged)])
     most = float(np.percentile(finite, 99.5)) if finite.size else 1.0
     size, shown = style.unit_for(2 * most) if unit == "m" else (1.0, unit)
     label = f"{label} ({shown})" if shown else label
@@ -297,7 +306,7 @@ def _said(opened: Opened, level: str) -> tuple[str, ...]:
     if max(rows, columns) > 1:
         _, slow, fast = opened.scan.shape
         notes.append(
-            f"of {fast} × {slow} points every {columns}. along the fast axis and every {rows}. line is drawn;"
+            f"of {fast} × {slow} points, one in {columns} along the fast axis and one line in {rows} are drawn;"
             " values at points and along lines are read from all"
         )
     return tuple(notes)

@@ -36,7 +36,7 @@ def measured(opened: Opened, pass_name: str, ends: tuple[Point, Point], level: f
     if opened.model is None:
         raise MeasurementError("Without a model it is unknown how sure a distance is: start with --model MODEL.json.")
     which: Any = "both" if opened.pass_index(pass_name) == 0 else pass_name
-    scan = _without_heights(opened.scan) if opened.large else opened.scan
+    scan = _without_heights(opened.scan) if opened.too_large else opened.scan
     return distance(opened.model, scan, *ends, which=which, level=level, any_scanner=opened.any_scanner)
 
 
@@ -141,15 +141,13 @@ def profile(opened: Opened, pass_name: str, channel: str, ends: tuple[Point, Poi
     share = np.linspace(0, 1, int(np.clip(np.ceil(length) + 1, 2, _MOST)))
     at = start[:, None] + (end - start)[:, None] * share
     notes: list[str] = []
-    images = np.asarray(scan.channels[channel])
     band = None
     other_at, place = at, at
     model = opened.model is not None
     if model:
         place = opened.to_true(index, at)
-        if channel == "height" and not opened.large:
-            images, u = opened.true_heights(uncertainty=True)
-            band = K * read(opened, u[index], at)
+        if channel == "height" and not opened.too_large:
+            band = K * true_heights_at(opened, index, at)[1]
             notes.append(
                 "band: U of the height above the mean of the pass (k = 2) by what is not known of the scanner; noise of"
                 " the scan is what you see in the curve"
@@ -158,8 +156,9 @@ def profile(opened: Opened, pass_name: str, channel: str, ends: tuple[Point, Poi
         notes.append("no model: lengths and heights are as commanded and indicated, and how sure they are is unknown")
 
     def values_at(which: int, places: Float) -> Float:
-        found = read(opened, images[which], places)
-        return opened.levels(found, *places) if model and channel == "height" and opened.large else found
+        if model and channel == "height":
+            return true_heights_at(opened, which, places)[0]
+        return read(opened, np.asarray(scan.channels[channel])[which], places)
 
     other = None
     passes: tuple[str, ...] = (pass_name,)
@@ -172,6 +171,22 @@ def profile(opened: Opened, pass_name: str, channel: str, ends: tuple[Point, Poi
     along = np.hypot(*(place - place[:, :1]))
     unit = scan.units.get(channel, "")
     return Profile(along, at[0], at[1], values_at(index, at), other, band, channel, unit, passes, model, tuple(notes))
+
+
+def true_heights_at(opened: Opened, index: int, at: Float) -> tuple[Float, Float]:
+    """True heights at places ``(2, n)`` of the image of a pass with their standard uncertainties, m.
+
+    Of a large scan only what is needed is computed; the uncertainty is NaN where that is not enough.
+    """
+    if not opened.large:
+        z, u = opened.true_heights(uncertainty=True)
+        return read(opened, z[index], at), read(opened, u[index], at)
+    indicated = read(opened, opened.scan.height[index], at)
+    sure = np.full(indicated.shape, np.nan)
+    good = np.isfinite(indicated)
+    if good.any() and not opened.too_large:
+        sure[good] = opened.level_uncertainties(index, indicated[good], *at[:, good])
+    return opened.levels(indicated, *at), sure
 
 
 def read(opened: Opened, image: np.ndarray, at: Float) -> Float:
@@ -237,26 +252,18 @@ def place_of(opened: Opened, pass_name: str, channel: str, name: str, point: Poi
     true = None
     if opened.model is not None:
         true = dict(zip(("fast", "slow"), map(float, opened.to_true(index, at)[:, 0]), strict=True))
-        if channel == "height" and opened.large:
-            values.append(_value("true height", float(opened.levels(np.array([indicated]), *at)[0]), None, unit))
-        elif channel == "height":
-            z, u = opened.true_heights(uncertainty=True)
-            sure = float(read(opened, u[index], at)[0])
-            values.append(_value("true height", float(read(opened, z[index], at)[0]), sure, unit))
+        if channel == "height":
+            z, u = (float(one[0]) for one in true_heights_at(opened, index, at))
+            values.append(_value("true height", z, u, unit))
     return {"name": name, "fast": float(at[0, 0]), "slow": float(at[1, 0]), "true": true, "values": values}
 
 
 def _value(name: str, value: float, u: float | None, unit: str) -> dict[str, Any]:
     known = u is not None and np.isfinite(u)
-    if not np.isfinite(value):
-        text = "no data"
-    elif known:
-        text = format_quantity(value, unit, u=u, k=K)
-    else:
-        text = show(value, unit or "1", 5)
+    said = format_quantity(value, unit or "1", u=u if known else None, k=K)
     return {
         "name": name,
-        "text": text,
+        "text": said if np.isfinite(value) else "no data",
         "value": value if np.isfinite(value) else None,
         "u": u if known else None,
         "U": K * u if known and u is not None else None,

@@ -1,37 +1,11 @@
-// What the page does: it asks the server, shows what comes back, and keeps the two points.
+// What the page does: it opens a scan, shows the picture that was chosen, and ties controls to what they do.
 
-import { View } from "./picture.js";
+import { ask, at, get, query, scan, state, trouble, view } from "./asking.js";
+import { listFindings } from "./findings.js";
+import { overlay, tellPoints } from "./points.js";
 import { drawProfile } from "./profile.js";
-import { drawn, element, length, list } from "./words.js";
-
-const get = (id) => document.getElementById(id);
-const view = new View(get("canvas"));
-const state = { scans: [], number: 0, points: [], told: null, findings: null, asked: 0, shown: 0 };
-
-async function ask(path, body) {
-  const options = body === undefined ? {} : {
-    method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body),
-  };
-  let answer;
-  try {
-    answer = await fetch(path, options);
-  } catch {
-    throw new Error("The page has lost its program: is calib view still running?");
-  }
-  if (answer.status === 403) throw new Error("This page is no longer allowed in: open the address that calib view printed.");
-  const said = await answer.json().catch(() => ({ error: "The answer can't be read: this is a defect of calib." }));
-  if (!answer.ok) throw new Error(said.error ?? "The question was refused.");
-  return said;
-}
-
-function trouble(error) {
-  get("trouble").hidden = !error;
-  get("trouble").textContent = error ? error.message : "";
-  document.documentElement.dataset.busy = "no";
-}
-
-const scan = () => state.scans[state.number];
-const at = (what) => `/api/scan/${state.number}/${what}`;
+import { save } from "./saving.js";
+import { element, list } from "./words.js";
 
 function options(select, entries, chosen) {
   select.replaceChildren(...entries.map(([value, text]) => {
@@ -40,11 +14,6 @@ function options(select, entries, chosen) {
     return one;
   }));
   if (entries.some(([value]) => value === chosen)) select.value = chosen;
-}
-
-function query(more = {}) {
-  const said = { pass: get("pass").value, channel: get("channel").value, level_by: get("level").value, ...more };
-  return new URLSearchParams(said);
 }
 
 // --- a scan ------------------------------------------------------------------------------------------
@@ -80,7 +49,7 @@ async function open(number) {
   tellPoints();
   await show();
   const found = await ask(at("findings")).catch((error) => { trouble(error); return null; });
-  if (found && state.number === number) { state.findings = found; listFindings(); overlay(); }
+  if (found && state.number === number) { state.findings = found; listFindings(reveal); overlay(); }
 }
 
 async function show() {
@@ -94,6 +63,8 @@ async function show() {
     if (turn !== state.shown) return;
     await view.set(pictures);
     get("wipe-row").hidden = kind !== "wipe";
+    get("level-row").hidden = !["wipe", "recorded", "corrected", "difference"].includes(kind);
+    get("said").textContent = `Shown: ${view.words}`;
     get("canvas").setAttribute("aria-label", view.words);
     list(get("notes"), [...new Set([...pictures.flatMap((one) => one.notes), ...scan().notes])]);
     trouble(null);
@@ -101,6 +72,17 @@ async function show() {
   } catch (error) {
     if (turn === state.shown) trouble(error);
   }
+}
+
+/** Show the picture in which a finding of these passes is marked. */
+function reveal(passes) {
+  if (passes.length && !passes.includes(get("pass").value)) {
+    get("pass").value = passes[0];
+    get("pass").dispatchEvent(new Event("change"));
+  }
+  if (!view.images.some((image) => image.frame === "commanded")) { get("kind").value = "recorded"; show(); }
+  overlay();
+  get("picture").scrollIntoView({ block: "nearest" });
 }
 
 async function mapsAreMade(turn) {
@@ -115,258 +97,6 @@ async function mapsAreMade(turn) {
   get("job").hidden = true;
   if (job.state === "failed") throw new Error(job.said);
   return turn === state.shown;
-}
-
-// --- points ------------------------------------------------------------------------------------------
-
-/** Where a point is seen: each side of the wipe has coordinates of its own. */
-function seen(point) {
-  const onTrue = point.true && view.seenAt(point.true.fast).frame === "true";
-  return onTrue ? [point.true.fast, point.true.slow] : [point.fast, point.slow];
-}
-
-async function tellPoints() {
-  const turn = ++state.asked;
-  overlay();
-  for (const button of document.querySelectorAll("[data-needs]")) {
-    button.disabled = state.points.length < Number(button.dataset.needs);
-  }
-  if (!state.points.length) { state.told = null; tell(null); return; }
-  document.documentElement.dataset.busy = "yes";
-  try {
-    const told = await ask(at("points"), {
-      pass: get("pass").value, channel: get("channel").value,
-      points: state.points.map((p) => ({ fast: p.fast, slow: p.slow, frame: p.fresh ? p.frame : "commanded" })),
-    });
-    if (turn !== state.asked) return;
-    state.points = told.points.map((p) => ({ fast: p.fast, slow: p.slow, true: p.true, values: p.values }));
-    state.told = told;
-    tell(told);
-    trouble(null);
-    overlay();
-  } catch (error) {
-    if (turn !== state.asked) return;
-    tell(null);
-    trouble(error);
-  }
-}
-
-function row(name, value, more = "") {
-  const made = element("div", "", "quantity");
-  made.append(element("dt", name), element("dd", value));
-  if (more) made.append(element("span", more, "more"));
-  return made;
-}
-
-function tell(told) {
-  const into = get("quantities");
-  get("profile-notes").hidden = get("straight-row").hidden = !told?.profile;
-  get("quantity-notes").hidden = true;
-  if (!told) {
-    into.replaceChildren(element("p", "Set two points in the picture to get their distance and height difference, each with its uncertainty.", "empty"));
-    get("profile").replaceChildren(element("p", "The values along the line from A to B will stand here.", "empty"));
-    return;
-  }
-  const rows = element("dl");
-  for (const one of told.quantities ?? []) {
-    rows.append(row(one.name, one.text, `level of confidence ${100 * one.level} %${one.passes ? ` · ${one.passes}` : ""}`));
-  }
-  if (told.unknown) {
-    const true_ = told.profile?.true;
-    rows.append(row(`${true_ ? "true" : "commanded"} horizontal distance`, `${told.commanded} ± unknown`, told.unknown));
-  }
-  for (const point of told.points) {
-    const where = `${length(point.fast)}, ${length(point.slow)} as commanded`;
-    for (const value of point.values) rows.append(row(`${point.name}, ${value.name}`, value.text, where));
-  }
-  into.replaceChildren(rows);
-  const notes = [...new Set((told.quantities ?? []).flatMap((one) => one.notes))];
-  get("quantity-notes").hidden = !notes.length;
-  list(get("quantity-notes").querySelector("ul"), notes);
-  if (told.profile) {
-    drawProfile(get("profile"), told.profile, get("straight").checked);
-    list(get("profile-notes").querySelector("ul"), told.profile.notes);
-  } else {
-    get("profile").replaceChildren(element("p", "Set a second point to see the values along the line.", "empty"));
-  }
-}
-
-function fresh(fast, slow) {
-  return { fast, slow, frame: view.seenAt(fast).frame, fresh: true };
-}
-
-function inside(fast, slow) {
-  const [e0, e1, e2, e3] = view.seenAt(fast).edges;
-  // the outermost half pixel belongs to no pair of points
-  const [hx, hy] = [0.002 * (e1 - e0), 0.002 * (e3 - e2)];
-  return [Math.min(Math.max(fast, e0 + hx), e1 - hx), Math.min(Math.max(slow, e2 + hy), e3 - hy)];
-}
-
-function placeOf(event) {
-  const box = get("picture").getBoundingClientRect();
-  return view.toPlace(event.clientX - box.left, event.clientY - box.top);
-}
-
-let drag = null;
-get("canvas").addEventListener("pointerdown", (event) => {
-  if (!view.images.length || event.button !== 0) return;
-  const p = view.plot, box = get("picture").getBoundingClientRect();
-  const [x, y] = [event.clientX - box.left, event.clientY - box.top];
-  if (x < p.x || x > p.x + p.w || y < p.y || y > p.y + p.h) return;
-  drag = { from: inside(...placeOf(event)), x: event.clientX, y: event.clientY, moved: false };
-  if (event.pointerType !== "touch") get("canvas").setPointerCapture(event.pointerId);
-});
-get("canvas").addEventListener("pointermove", (event) => {
-  if (!drag) return;
-  drag.moved ||= Math.hypot(event.clientX - drag.x, event.clientY - drag.y) > 6;
-  if (drag.moved) {
-    state.points = [fresh(...drag.from), fresh(...inside(...placeOf(event)))];
-    overlay();
-  }
-});
-get("canvas").addEventListener("pointerup", () => {
-  if (!drag) return;
-  if (!drag.moved) {
-    if (state.points.length > 1) state.points = [];
-    state.points.push(fresh(...drag.from));
-  }
-  drag = null;
-  tellPoints();
-});
-get("canvas").addEventListener("pointercancel", () => { drag = null; });
-
-for (const [k, letter] of ["A", "B"].entries()) {
-  const button = get(`point-${letter}`);
-  button.addEventListener("keydown", (event) => {
-    const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowDown: [0, -1], ArrowUp: [0, 1] }[event.key];
-    if (!way) return;
-    event.preventDefault();
-    const step = event.shiftKey ? 10 : 1, [px, py] = scan().pixel, [fast, slow] = [scan().fast, scan().slow];
-    const point = state.points[k];
-    if (point.fresh) return; // not yet told where it is
-    const clamp = (v, [low, high]) => Math.min(Math.max(v, low), high);
-    state.points[k] = {
-      fast: clamp(point.fast + way[0] * step * px, fast), slow: clamp(point.slow + way[1] * step * py, slow), frame: "commanded",
-    };
-    tellSoon();
-  });
-  button.addEventListener("pointerdown", (event) => { button.setPointerCapture(event.pointerId); button.dataset.held = "yes"; });
-  button.addEventListener("pointermove", (event) => {
-    if (button.dataset.held !== "yes") return;
-    state.points[k] = fresh(...inside(...placeOf(event)));
-    overlay();
-  });
-  button.addEventListener("pointerup", () => {
-    if (button.dataset.held === "yes" && state.points[k]?.fresh) tellPoints();
-    button.dataset.held = "no";
-  });
-}
-
-let waiting = 0;
-function tellSoon() {
-  overlay();
-  clearTimeout(waiting);
-  document.documentElement.dataset.busy = "yes";
-  waiting = setTimeout(tellPoints, 120);
-}
-
-// --- over the picture --------------------------------------------------------------------------------
-
-function overlay() {
-  if (!view.images.length) return;
-  const over = get("over");
-  over.replaceChildren();
-  over.setAttribute("viewBox", `0 0 ${view.size.width} ${view.size.height}`);
-  over.setAttribute("preserveAspectRatio", "none");
-  if (get("marks").checked) marks(over);
-  const places = state.points.map((p) => view.toScreen(...seen(p)));
-  if (places.length === 2) {
-    const [[x1, y1], [x2, y2]] = places;
-    over.append(drawn("line", { class: "halo", x1, y1, x2, y2 }), drawn("line", { class: "thread", x1, y1, x2, y2 }));
-  }
-  for (const [k, letter] of ["A", "B"].entries()) {
-    const button = get(`point-${letter}`), place = places[k];
-    button.hidden = !place;
-    if (!place) continue;
-    button.style.left = `${place[0]}px`;
-    button.style.top = `${place[1]}px`;
-    const point = state.points[k];
-    button.setAttribute("aria-label", `Point ${letter} at ${length(point.fast)}, ${length(point.slow)}; arrow keys move it`);
-  }
-}
-
-function marks(over) {
-  // findings name rows and columns of the recorded scan, so they are marked where that is seen
-  const recorded = view.images.find((one) => one.frame === "commanded");
-  if (!state.findings || !recorded) return;
-  const { rows, columns } = state.findings;
-  const edge = ([low, high, count], k) => low + (k - 0.5) * (high - low) / Math.max(count - 1, 1);
-  const p = view.plot, stop = view.images.length > 1 ? p.x + view.wipe * p.w : p.x + p.w;
-  state.findings.findings.forEach((one, index) => {
-    if (one.passes?.length && !one.passes.includes(get("pass").value)) return;
-    const runs = one.area ? [one.area] : (one.runs.length ? one.runs : one.lines ? [one.lines] : []).map(([a, b]) => [a, b, 0, columns[2] - 1]);
-    for (const [r0, r1, c0, c1] of runs) {
-      if (r0 <= 0 && r1 >= rows[2] - 1 && c0 <= 0 && c1 >= columns[2] - 1) continue; // the whole frame
-      const [x1, y1] = view.toScreen(edge(columns, c0), edge(rows, r1 + 1));
-      const [x2, y2] = view.toScreen(edge(columns, c1 + 1), edge(rows, r0));
-      const width = Math.min(x2, stop) - x1;
-      if (width <= 0) continue;
-      const box = { x: x1, y: y1, width, height: Math.max(y2 - y1, 2) };
-      over.append(drawn("rect", { class: `found${state.chosen === index ? " chosen" : ""}`, ...box }), drawn("rect", { class: "found-dark", ...box }));
-    }
-  });
-}
-
-function listFindings() {
-  const found = state.findings.findings;
-  if (!found.length) {
-    get("findings").replaceChildren(element("p", "Nothing was found that is wrong with this scan.", "empty"));
-    return;
-  }
-  get("findings").replaceChildren(...found.map((one, index) => {
-    const made = element("div", "", `finding ${one.severity}`);
-    const first = element("p");
-    first.append(element("span", `${one.severity}: `, "severity"), document.createTextNode(one.message));
-    made.append(first, element("p", one.advice));
-    if (one.effect) {
-      const more = element("details");
-      more.append(element("summary", "What it does to results"), element("p", one.effect));
-      made.append(more);
-    }
-    if (one.lines || one.area || one.runs.length) {
-      const button = element("button", "Show in the picture", "small");
-      button.type = "button";
-      button.addEventListener("click", () => {
-        state.chosen = state.chosen === index ? undefined : index;
-        get("marks").checked = true;
-        if (one.passes?.length && !one.passes.includes(get("pass").value)) {
-          get("pass").value = one.passes[0];
-          get("pass").dispatchEvent(new Event("change"));
-        }
-        if (!view.images.some((image) => image.frame === "commanded")) { get("kind").value = "recorded"; show(); }
-        overlay();
-        get("picture").scrollIntoView({ block: "nearest" });
-      });
-      made.append(button);
-    }
-    return made;
-  }));
-}
-
-// --- saving ------------------------------------------------------------------------------------------
-
-async function save(what) {
-  const [kind, direction] = get("kind").value.split(" ");
-  const said = query(kind === "wipe" ? { kind: "recorded", wipe: view.wipe } : { kind, direction: direction ?? 0 });
-  for (const point of state.points) if (!point.fresh) said.append("point", `${point.fast},${point.slow}`);
-  const answer = await fetch(`${at(`export/${what}`)}?${said}`);
-  if (!answer.ok) throw new Error((await answer.json().catch(() => ({}))).error ?? "It can't be saved.");
-  const name = /filename="([^"]+)"/.exec(answer.headers.get("Content-Disposition") ?? "")?.[1] ?? what;
-  const link = element("a");
-  link.href = URL.createObjectURL(await answer.blob());
-  link.download = name;
-  link.click();
-  setTimeout(() => URL.revokeObjectURL(link.href), 10000);
 }
 
 // --- wiring ------------------------------------------------------------------------------------------

@@ -103,7 +103,7 @@ export class View {
     c.strokeRect(p.x - 0.5, p.y - 0.5, p.w + 1, p.h + 1);
     c.font = "12px system-ui, sans-serif";
     c.textAlign = "center"; c.textBaseline = "top";
-    for (const t of ticks(x0 / size, x1 / size, Math.max(2, p.w / 90))) {
+    for (const t of ticks(x0 / size, x1 / size, Math.max(4, p.w / 90))) {
       const [x] = this.toScreen(t * size, y0);
       c.fillRect(x - 0.5, p.y + p.h, 1, 4);
       c.fillText(plain(t), x, p.y + p.h + 6);
@@ -114,12 +114,12 @@ export class View {
       c.fillRect(p.x - 5, y - 0.5, 4, 1);
       c.fillText(plain(t), p.x - 7, y);
     }
-    const frame = this.images.length > 1 ? "" : `, ${this.images[0].frame}`;
+    const frame = this.images.length > 1 ? ", commanded | true" : `, ${this.images[0].frame}`;
     c.textAlign = "center"; c.textBaseline = "alphabetic";
-    c.fillText(`along the fast axis${frame} (${name})`, p.x + p.w / 2, p.y + p.h + 35);
+    c.fillText(`along the fast axis${frame} (${name})`, p.x + p.w / 2, p.y + p.h + 35, p.w + 80);
     c.save();
     c.translate(12, p.y + p.h / 2); c.rotate(-Math.PI / 2);
-    if (p.h > 160) c.fillText(`along the slow axis${frame} (${name})`, 0, 0);
+    if (p.h > 160) c.fillText(`along the slow axis${frame} (${name})`, 0, 0, p.h + 20);
     c.restore();
   }
 

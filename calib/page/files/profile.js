@@ -1,6 +1,6 @@
 // The values along a line: one curve for each pass, with the band of the first.
 
-import { drawn, element, plain, ticks, unitFor } from "./words.js";
+import { drawn, element, length, plain, ticks, unitFor } from "./words.js";
 
 const HEIGHT = 250, LEFT = 62, RIGHT = 10, TOP = 8, BOTTOM = 40;
 
@@ -55,7 +55,12 @@ export function drawProfile(into, profile, straight) {
   const legend = element("p", "", "legend");
   legend.append(entry("curve", profile.passes[0]));
   if (other) legend.append(entry("curve other", profile.passes[1]));
-  if (U) legend.append(entry("band", `± U of the ${profile.passes[0]}, k = ${profile.k}`));
+  if (U) {
+    // a band that is thinner than the curve can't be seen, so its size is said as well
+    const widest = Math.max(...U.filter((u) => u !== null));
+    const most = Number.isFinite(widest) ? `, at most ${length(widest, 2)}` : ", unknown here";
+    legend.append(entry("band", `± U of the ${profile.passes[0]} (k = ${profile.k}${most})`));
+  }
   into.replaceChildren(svg, legend);
 }
 

@@ -7,9 +7,9 @@ export function unitFor(largest) {
   return PREFIXES.find(([size]) => largest >= 2 * size) ?? PREFIXES[3];
 }
 
-export function length(metres) {
+export function length(metres, digits = 4) {
   const [size, name] = PREFIXES.find(([one]) => Math.abs(metres) >= one) ?? PREFIXES[3];
-  return `${plain(metres / size)} ${name}`;
+  return `${plain(metres / size, digits)} ${name}`;
 }
 
 export function plain(value, digits = 4) {
@@ -27,6 +27,11 @@ export function ticks(low, high, about) {
   const found = [];
   for (let n = Math.ceil(low / step - 1e-9); n * step <= high + 1e-9 * span; n++) found.push(n * step);
   return found.map((v) => Number(v.toPrecision(12)));
+}
+
+/** Text with the minus sign of print before numbers, as on the axes. */
+export function printed(text) {
+  return text.replace(/(^|[\s(±])-(?=\d)/g, "$1−");
 }
 
 export function element(name, text = "", className = "") {
