@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from calib.alternate import alternates
 from calib.errors import ModelError
 from calib.locate import indicated_heights, position_uncertainty, positions, true_height
 from calib.path import Path
@@ -206,6 +207,8 @@ def _on_grid(
     interpolation: Interpolation,
     step: float | None,
 ) -> Scan:
+    ways = alternates(maps, scan.pattern)
+    maps = [place if way is None else way.place for place, way in zip(maps, ways, strict=True)]
     grid = true_grid(maps, step)
     fast, slow = grid.fast + grid.middle[0], grid.slow + grid.middle[1]
     ratio = grid.ratio if step is not None else (1.0, 1.0)
@@ -215,15 +218,16 @@ def _on_grid(
     }
     names = list(channels)
     unsettled = 0
-    for index, place in enumerate(maps):
+    for index, (place, way) in enumerate(zip(maps, ways, strict=True)):
         # few at a time, since each takes an image of coefficients
         for first in range(0, len(names), _TOGETHER):
             some = names[first : first + _TOGETHER]
+            images = [channels[name][0][index] for name in some]
             _, lost = resample(
                 place,
                 fast,
                 slow,
-                [channels[name][0][index] for name in some],
+                [values if way is None else way.lines(0, values, interpolation) for values in images],
                 interpolation=interpolation,
                 ratio=ratio,
                 found=[found[name][index] for name in some],

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from calib.alternate import alternates
 from calib.correct import described, true_grid, true_maps
 from calib.errors import CalibError, ScanError
 from calib.live_lean import Lean, leans
@@ -151,6 +152,8 @@ class LiveCorrection:
         self._notes = list(model.check(frame, any_scanner=any_scanner))
         self._path = Path(self.frame)
         self._places = true_maps(model, self.frame)
+        self._ways = alternates(self._places, frame.pattern)
+        self._places = [p if way is None else way.place for p, way in zip(self._places, self._ways, strict=True)]
         self.grid = true_grid(self._places)
         self._fast = self.grid.fast + self.grid.middle[0]
         self._slow = self.grid.slow + self.grid.middle[1]
@@ -182,7 +185,8 @@ class LiveCorrection:
         self._indicated = np.full(frame.shape, np.nan) if self._lean is not None else None
         self._uncertainty = LiveUncertainty(model, self.frame, self._path) if uncertainty else None
         if self._uncertainty is not None:
-            self._recorded.update(zip(("u_x", "u_y"), self._uncertainty.positions, strict=True))
+            for name, images in zip(("u_x", "u_y"), self._uncertainty.positions, strict=True):
+                self._recorded[name] = np.stack([self._aligned(k, 0, image) for k, image in enumerate(images)])
             if frame.has_height:
                 self._recorded["u_height"] = np.full(frame.shape, np.nan)
         shape = (len(frame.passes), self._slow.size, self._fast.size)
@@ -275,7 +279,11 @@ class LiveCorrection:
                 if self._indicated is not None:
                     self._indicated[index, row] = values
                 values = self._height(index, row, values)
-            self._recorded[name][index, row] = values
+            self._recorded[name][index, row] = self._aligned(index, row, values[None])[0]
+
+    def _aligned(self, index: int, first: int, lines: Float) -> Float:
+        way = self._ways[index]
+        return lines if way is None else way.lines(first, lines, self._interpolation)
 
     def _height(self, index: int, row: int, indicated: Float) -> Float:
         path, height = self._path, self.model.height
@@ -354,7 +362,7 @@ class LiveCorrection:
             inside = points_of(place, self._fast, self._slow[one])
         for name in names:
             if name == "u_height" and self._uncertainty is not None:
-                values = self._uncertainty.of_heights(index, first, last + 1)
+                values = self._aligned(index, first, self._uncertainty.of_heights(index, first, last + 1))
             else:
                 values = self._recorded[name][index, first : last + 1]
             window = prepare(values, self._interpolation)

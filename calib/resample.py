@@ -153,7 +153,7 @@ def points_of(place: TrueMap, grid_fast: Float, grid_slow: Float) -> PixelMap:
     first, last = window_of(place, grid_slow)
     fast, slow = place.lines(first, last)
     at, lost = _cross(slow, grid_slow, first, rows)
-    along = _value(fast, at - first)
+    along = value_at(fast, at - first)
     row = np.full((grid_slow.size, grid_fast.size), np.nan)
     column = row.copy()
     unsettled = 0
@@ -249,8 +249,8 @@ def _second(values: Float, k: np.ndarray, column: np.ndarray) -> Float:
     return np.asarray((below + above) / (1 + ((k > 0) & (k + 2 <= last))))
 
 
-def _value(lines: Float, at: Float) -> Float:
-    """Values of lines at fractional rows, shape of ``at``."""
+def value_at(lines: Float, at: Float) -> Float:
+    """Values of lines at fractional rows, shape of ``at``; on straight lines beyond the first and the last."""
     column = np.arange(lines.shape[1])[None, :]
     known = np.where(np.isfinite(at), at, 0.0)
     k = np.clip(np.floor(known).astype(np.int64), 0, lines.shape[0] - 2)
@@ -269,6 +269,17 @@ def _within(f: Float, k: np.ndarray, target: Float) -> Float:
     t = (target - f[k]) / step
     bent = np.clip(_second(f[:, None], k, np.zeros_like(k)) / step, -STEEPEST, STEEPEST)
     return np.asarray(t + np.where((t > 0) & (t < 1), t * (1 - t) / 2 * bent, 0.0))
+
+
+def place_in(f: Float, targets: Float) -> Float:
+    """Where a bent sequence meets its targets, in its pixels; NaN if it does not rise all along.
+
+    Beyond its ends it goes on as a straight line.
+    """
+    if not (np.diff(f) > 0).all():
+        return np.full(targets.shape, np.nan)
+    k = np.clip(np.searchsorted(f, targets, side="right") - 1, 0, f.size - 2)
+    return np.asarray(k + _within(f, k, targets))
 
 
 def _between(values: Float, k: np.ndarray, t: Float) -> Float:
