@@ -60,6 +60,10 @@ def alternate(place: TrueMap) -> Alternate | None:
     return Alternate(map_from(np.stack([mean, there])), np.where(inside, np.clip(at, 0, columns - 1), np.nan))
 
 
-def alternates(maps: Sequence[TrueMap], pattern: str) -> list[Alternate | None]:
-    """Return the same for all passes of a scan; none of a raster, whose lines of a pass all run the same way."""
-    return [alternate(place) if pattern == "serpentine" else None for place in maps]
+def alternates(maps: Sequence[TrueMap], pattern: str) -> tuple[list[TrueMap], list[Alternate | None]]:
+    """Do the same for all passes of a scan: the maps to go on with, and how their lines come to be so.
+
+    Nothing is done to a raster, whose lines of a pass all run the same way.
+    """
+    ways = [alternate(place) if pattern == "serpentine" else None for place in maps]
+    return [place if way is None else way.place for place, way in zip(maps, ways, strict=True)], ways

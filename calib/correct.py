@@ -207,8 +207,7 @@ def _on_grid(
     interpolation: Interpolation,
     step: float | None,
 ) -> Scan:
-    ways = alternates(maps, scan.pattern)
-    maps = [place if way is None else way.place for place, way in zip(maps, ways, strict=True)]
+    maps, ways = alternates(maps, scan.pattern)
     grid = true_grid(maps, step)
     fast, slow = grid.fast + grid.middle[0], grid.slow + grid.middle[1]
     ratio = grid.ratio if step is not None else (1.0, 1.0)

@@ -151,9 +151,7 @@ class LiveCorrection:
         self._ahead, self._interpolation = ahead, interpolation
         self._notes = list(model.check(frame, any_scanner=any_scanner))
         self._path = Path(self.frame)
-        self._places = true_maps(model, self.frame)
-        self._ways = alternates(self._places, frame.pattern)
-        self._places = [p if way is None else way.place for p, way in zip(self._places, self._ways, strict=True)]
+        self._places, self._ways = alternates(true_maps(model, self.frame), frame.pattern)
         self.grid = true_grid(self._places)
         self._fast = self.grid.fast + self.grid.middle[0]
         self._slow = self.grid.slow + self.grid.middle[1]

@@ -96,6 +96,20 @@ def test_a_known_distortion_gives_back_the_surface() -> None:
     assert np.sqrt(np.mean(raw**2)) > 100 * np.sqrt(np.mean(error**2))
 
 
+def test_lines_of_a_serpentine_that_lie_apart_give_back_the_surface() -> None:
+    motion, values = bent()
+    scan = raster(20e-6, points=256, passes=("trace",), pattern="serpentine")
+    path = Path(scan)
+    x, y = motion.position(path, path.lines(0, slice(None)), values)
+    scan = with_heights(scan, surface(x, y).reshape(scan.shape))
+    lines = x.reshape(256, 256)
+    assert np.abs(lines[1:-1] - (lines[2:] + lines[:-2]) / 2).max() > 2 * 20e-6 / 255  # they are pixels apart
+    corrected = model_of(motion, values).correct(scan)
+    error = (corrected.height - surface(*corrected.commanded()))[:, 16:-16, 16:-16]
+    assert np.isfinite(error).mean() > 0.9
+    assert np.sqrt(np.nanmean(error**2)) < 1e-3 * 40e-9
+
+
 def test_both_passes_and_all_channels_come_on_one_grid() -> None:
     motion, values = bent()
     scan = with_heights(raster(20e-6, points=96), np.zeros((2, 96, 96)), friction=np.ones((2, 96, 96)))

@@ -128,12 +128,14 @@ def _mark(axes: Axes, scan: Scan, finding: Finding, number: int, lane: int) -> N
             axes.axhline((first + last) / 2, color=ink, lw=0.7, ls=kind)
     top = max((last for _, last in runs), default=0)
     if finding.area is not None:
-        first, last, left, right = finding.area
         from matplotlib.patches import Rectangle
 
-        box = (left - 0.5, first - 0.5), right - left + 1.0, last - first + 1.0
-        axes.add_patch(Rectangle(*box, fill=False, edgecolor="white", lw=2.2, alpha=0.7))
-        axes.add_patch(Rectangle(*box, fill=False, edgecolor=ink, lw=1.2, ls=kind))
+        low, high, left, right = finding.area
+        # lines that lie apart are marked one by one, not as all that lies between them
+        for first, last in finding.runs or ((low, high),):
+            box = (left - 0.5, first - 0.5), right - left + 1.0, last - first + 1.0
+            axes.add_patch(Rectangle(*box, fill=False, edgecolor="white", lw=2.2, alpha=0.7))
+            axes.add_patch(Rectangle(*box, fill=False, edgecolor=ink, lw=1.2, ls=kind))
     if runs:
         axes.annotate(
             str(number),
