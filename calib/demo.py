@@ -173,10 +173,7 @@ def make_demo(folder: Path, *, points: int = POINTS, seed: int = 7, force: bool 
     CalibError
         If the folder holds something, without `force`.
     """
-    if folder.exists() and not folder.is_dir():
-        raise FileError(f"{folder} is a file, and the demo needs a folder: name another.")
-    if folder.is_dir() and any(folder.iterdir()) and not force:
-        raise OutputExistsError(f"The folder {folder} holds something already: name another, or use it with --force.")
+    check_folder(folder, force)
     folder.mkdir(parents=True, exist_ok=True)
     for name, text in {**_STANDARDS, "plan.toml": _plan(_CALIBRATION), "checks.toml": _plan(_LATER_SCANS)}.items():
         with write_atomically(folder / name, force) as temporary:
@@ -215,6 +212,20 @@ def make_demo(folder: Path, *, points: int = POINTS, seed: int = 7, force: bool 
     return Demo(folder, physics, *scans["sample"], grating.pitch)
 
 
+def check_folder(folder: Path, force: bool) -> None:
+    """Find out before anything is said whether the demo may write there.
+
+    Raises
+    ------
+    CalibError
+        If it is a file, or holds something, without `force`.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise FileError(f"{folder} is a file, and the demo needs a folder: name another.")
+    if folder.is_dir() and any(folder.iterdir()) and not force:
+        raise OutputExistsError(f"The folder {folder} holds something already: name another, or use it with --force.")
+
+
 def run_demo(folder: Path, run: Run, say: Say, *, force: bool = False, points: int = POINTS) -> dict[str, Any]:
     """Make the demo's files and run everything on them.
 
@@ -231,6 +242,7 @@ def run_demo(folder: Path, run: Run, say: Say, *, force: bool = False, points: i
     -------
     What was found, as a JSON object.
     """
+    check_folder(folder, force)
     again = ["--force"] if force else []
     here = {name: str(folder / name) for name in ("plan.toml", "checks.toml", "model.json", "model.png", "corrected")}
     scan, checks = (str(folder / name) for name in ("sample.nc", "verification.json"))

@@ -14,6 +14,7 @@ import numpy as np
 
 from calib.errors import FileError, ModelError
 from calib.files import read_bounded, write_atomically
+from calib.kinds import MODEL, refuse_other
 from calib.model import Conditions, Domain, DriftRate, Misfit, Model
 from calib.observe.lateral import LateralObservation
 from calib.observe.levels import FlatObservation
@@ -120,6 +121,7 @@ def save(model: Model, path: str | FilePath, *, force: bool = False) -> None:
 def load(path: str | FilePath) -> Model:
     """See :func:`calib.load_model`."""
     name = str(path)
+    refuse_other(path, MODEL)
     data = read_bounded(path)
     try:
         body = json.loads(data, parse_constant=_refuse)

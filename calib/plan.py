@@ -16,6 +16,7 @@ from calib.errors import CalibError, PlanError
 from calib.files import read_toml, sha256, unknown_key
 from calib.formats import read_options, read_scan
 from calib.formats._fields import FIELDS, from_toml
+from calib.kinds import PLAN, refuse_other
 from calib.scan import Scan
 from calib.standard import Standard, load_standard
 
@@ -72,6 +73,7 @@ def read_plan(path: str | Path, *, unfinished: bool = False) -> Plan:
         with the scans that are still to be taken.
     """
     path = Path(path)
+    refuse_other(path, PLAN)
     table, digest = read_toml(path, error=PlanError)
     with _at(str(path)):
         _check_keys(table, _PLAN_KEYS)

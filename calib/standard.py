@@ -20,6 +20,7 @@ from typing import Any, ClassVar, Literal, Self
 from calib import units
 from calib.errors import StandardError
 from calib.files import parse_toml, read_toml, unknown_key
+from calib.kinds import STANDARD, refuse_other
 from calib.units import Dimension
 
 REFERENCE_TEMPERATURE = 293.15
@@ -325,6 +326,8 @@ def load_standard(source: str | Path, *, folder: str | Path | None = None) -> St
     from calib.standard_file import standard_from_table
 
     path = Path(folder or ".") / source
+    if path.exists():
+        refuse_other(path, STANDARD)
     if path.is_file():
         table, digest = read_toml(path, error=StandardError)
         return standard_from_table(table, str(path), path.name, digest)

@@ -43,7 +43,14 @@ ZERO_CELSIUS = 273.15
 # --- reading -------------------------------------------------------------------------------------
 
 
-def parse(text: object, dimension: Dimension, key: str = "The value", *, error: type[CalibError] = CalibError) -> float:
+def parse(
+    text: object,
+    dimension: Dimension,
+    key: str = "The value",
+    *,
+    error: type[CalibError] = CalibError,
+    example: str = "",
+) -> float:
     """Read a number with its unit.
 
     Parameters
@@ -56,6 +63,8 @@ def parse(text: object, dimension: Dimension, key: str = "The value", *, error: 
         What the value is called where it was written, for the message.
     error
         Class of the error that is raised.
+    example
+        What the message shows how to write; by default one of that dimension.
 
     Returns
     -------
@@ -67,8 +76,8 @@ def parse(text: object, dimension: Dimension, key: str = "The value", *, error: 
     CalibError
         If it is no number with a unit of that dimension.
     """
-    root, example = _DIMENSIONS[dimension]
-    advice = f"write for example {example!r}"
+    root, usual = _DIMENSIONS[dimension]
+    advice = f"write for example {example or usual!r}"
     if not isinstance(text, str):
         raise error(f"{key} must be a text with a unit, not {_short(text)}: {advice}.")
     cleaned = " ".join(text.replace("\u2212", "-").replace("\u212b", "Å").split())
@@ -165,6 +174,9 @@ def _short(value: object) -> str:
 
 _PREFIXES = ((9, "G"), (6, "M"), (3, "k"), (0, ""), (-3, "m"), (-6, "µ"), (-9, "n"), (-12, "p"))
 _NO_LARGER = ("m", "s", "m/s", "K")  # nobody says kiloseconds
+_SMALLEST, _LARGEST = 1e-3, 1e7  # numbers before a unit; beyond, powers of ten read better than zeros
+_TINY = 1e-14  # of the value: an uncertainty that its digits can't show
+_NOTHING = 1e-306  # of any unit; here doubles lose their digits
 
 
 def show(value: float, unit: str = "m", digits: int = 4) -> str:
@@ -180,9 +192,10 @@ def show(value: float, unit: str = "m", digits: int = 4) -> str:
     digits
         Significant digits; zeros at the end are dropped.
     """
-    if not math.isfinite(value):
+    shown = _shown(value, unit)
+    if not math.isfinite(shown):
         return "unknown"
-    shown, (scale, symbol) = _shown(value, unit), _scale(abs(_shown(value, unit)), unit)
+    scale, symbol = _scale(abs(shown), unit)
     return _join(_plain(shown / scale, digits), symbol)
 
 
@@ -203,13 +216,16 @@ def format_quantity(value: float, unit: str = "m", *, u: float | None = None, k:
     str
         Such as ``"2.0013 µm ± 0.0020 µm (k = 2)"``; digits as JCGM 100:2008, 7.2.6.
     """
-    if not math.isfinite(value):
+    shown = _shown(value, unit)
+    if not math.isfinite(shown):
         return "unknown"
-    if u is None or not math.isfinite(u):
+    expanded = math.nan if u is None else abs(k * u) / _fixed(unit)
+    if not math.isfinite(expanded):
         return f"{show(value, unit)} ± unknown"
     if u == 0:
         return f"{show(value, unit, 12)} (exact)"
-    shown, expanded = _shown(value, unit), abs(k * u) / _fixed(unit)
+    if expanded < max(_TINY * abs(shown), _NOTHING):  # more digits than a double has
+        return f"{show(value, unit, 15)} ± {show(expanded * _fixed(unit), _difference(unit), 2)} (k = {k:.3g})"
     scale, symbol = _scale(max(abs(shown), expanded), unit)
     decimals = _decimals(expanded / scale)
     if shown:  # a double holds no more than 15 digits
@@ -259,7 +275,12 @@ def _decimal(number: Decimal) -> str:
 
 
 def _shown(value: float, unit: str) -> float:
-    return value - ZERO_CELSIUS if unit == "degC" else value / _fixed(unit)
+    shown = value - ZERO_CELSIUS if unit == "degC" else value / _fixed(unit)
+    return 0.0 if abs(shown) < _NOTHING else shown
+
+
+def _difference(unit: str) -> str:
+    return "K" if unit == "degC" else unit
 
 
 def _fixed(unit: str) -> float:
@@ -271,9 +292,12 @@ def _scale(magnitude: float, unit: str) -> tuple[float, str]:
     symbol = {"rad": "°", "degC": "°C", "1": "", "1/K": "ppm/K", "%": "%"}.get(unit)
     if symbol is None and (unit.isalpha() or unit == "m/s"):
         exponent, prefix = _prefix(magnitude, unit)
-        return 10.0**exponent, prefix + unit
+        if magnitude == 0 or _SMALLEST <= magnitude / 10.0**exponent < _LARGEST:
+            return 10.0**exponent, prefix + unit
+        symbol = unit
     symbol = unit if symbol is None else symbol
-    if (symbol and symbol[0] in "°%") or magnitude == 0 or 1e-3 <= magnitude < 1e5:
+    least, most = (1e-18, _LARGEST) if symbol and symbol[0] in "°%" else (1e-3, 1e5)
+    if magnitude == 0 or least <= magnitude < most:
         return 1.0, symbol
     exponent = 3 * math.floor(math.log10(magnitude) / 3)
     return 10.0**exponent, f"× 10^{exponent} {symbol}".strip()

@@ -528,7 +528,78 @@ def test_model_of_a_newer_version(done: Path, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ["sample.nc", "plan.toml", "missing.json"])
 def test_what_is_no_model(done: Path, name: str) -> None:
-    assert name in refused(run("show", done / name))
+    assert name in refused(run("crosscheck", done / name))
+
+
+_KINDS = {
+    "scan": ("grid-up.nc", "calib inspect"),
+    "plan": ("plan.toml", "calib calibrate"),
+    "model": ("model.json", "calib show"),
+    "standard": ("grid.toml", "calib standards"),
+    "verification": ("check.json", "calib report"),
+    "comparison": ("change.json", "calib report"),
+    "interim check": ("interim.json", "calib interim"),
+    "folder": ("corrected", "calib history"),
+}
+_TAKES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    # kinds that a command takes, and its words with FILE for what it is given
+    "inspect": (("scan",), ("FILE",)),
+    "inspect --standard": (("standard",), ("sample.nc", "--standard", "FILE")),
+    "calibrate": (("plan",), ("FILE", "-o", "new.json")),
+    "plan": (("plan",), ("--so-far", "FILE")),
+    "convert": (("scan",), ("FILE", "-o", "new.tif")),
+    "correct": (("scan", "folder"), ("FILE", "--model", "model.json", "-o", "new")),
+    "correct --model": (("model",), ("sample.nc", "--model", "FILE", "-o", "new")),
+    "correct --history": (("folder",), ("sample.nc", "--history", "FILE", "-o", "new")),
+    "verify": (("scan", "plan"), ("FILE", "--model", "model.json", "--standard", "grid.toml")),
+    "verify --limits": ((), ("sample.nc", "--model", "model.json", "--standard", "grid.toml", "--limits", "FILE")),
+    "interim": (("scan",), ("FILE", "--model", "model.json", "--standard", "grid.toml")),
+    "interim --before": (
+        ("interim check",),
+        ("sample.nc", "--model", "model.json", "--standard", "grid.toml", "--before", "FILE"),
+    ),
+    "crosscheck": (("model",), ("FILE",)),
+    "compare": (("model",), ("FILE", "model.json")),
+    "between": (("model",), ("FILE", "model.json", "sample.nc")),
+    "history": (("folder",), ("FILE",)),
+    "show": (("scan", "model", "standard", "verification", "comparison"), ("FILE",)),
+    "report": (("model", "verification", "comparison", "folder"), ("FILE", "-o", "new.html")),
+    "standards": (("standard",), ("FILE",)),
+    "measure": (("scan",), ("step", "FILE", "--model", "model.json")),
+}
+
+
+@pytest.mark.parametrize("command", _TAKES)
+def test_file_of_another_kind_is_refused_with_the_command_that_takes_it(
+    done: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str
+) -> None:
+    for name in ("grid-up.nc", "sample.nc", "plan.toml", "model.json", "grid.toml"):
+        (tmp_path / name).symlink_to(done / name)
+    for name, kind in (("check", "verification"), ("change", "comparison"), ("interim", "interim check")):
+        (tmp_path / f"{name}.json").write_text(json.dumps({"format": f"calib {kind}", "version": "1.0"}))
+    (tmp_path / "corrected").mkdir()
+    monkeypatch.chdir(tmp_path)
+    taken, words = _TAKES[command]
+    before = sorted(tmp_path.iterdir())
+    for kind, (file, takes_it) in _KINDS.items():
+        if kind not in taken:
+            sentence = refused(run(command.split()[0], *(file if word == "FILE" else word for word in words)))
+            assert sentence.startswith(f"{file} is a"), sentence
+            assert kind in sentence
+            assert takes_it in sentence
+    assert sorted(tmp_path.iterdir()) == before
+
+
+def test_level_in_percent_is_refused_before_anything_is_read() -> None:
+    words = ("measure", "distance", "none.nc", "--model", "none.json", "--from", "0 um, 0 um", "--to", "1 um, 0 um")
+    assert "write for example 0.95 for 95 %" in refused(run(*words, "--level", "95"))
+    for level in ("0", "1", "-1", "nan", "inf"):
+        assert "lies between 0 and 1" in refused(run(*words, "--level", level))
+
+
+def test_how_long_a_model_is_valid_is_shown_in_days(tmp_path: Path) -> None:
+    for text in ("180", "6 m", "0 d"):
+        assert "write for example '180 d'" in refused(run("history", tmp_path, "--valid-for", text))
 
 
 def test_scan_of_another_scanner(done: Path, tmp_path: Path) -> None:

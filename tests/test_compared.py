@@ -112,6 +112,15 @@ def test_a_step_that_became_higher() -> None:
     assert "higher" in found.means()[2]
 
 
+def test_what_rounds_to_zero_has_no_direction_and_small_p_no_equals_sign() -> None:
+    found = compare(model(), moved((0.006, 0.0, 0.0, 0.0)))
+    hardly = replace(found, distances=tuple(replace(one, difference=-1e-14, u=4e-9) for one in found.distances))
+    assert hardly.means()[0].endswith("along x is the same (± 8 nm, k = 2)")
+    text = "\n".join(found.lines())
+    assert "(p < 0.001)" in text
+    assert "= <" not in text
+
+
 def test_what_the_same_certificate_leaves_open_drops_out() -> None:
     # half of the covariance is the certificate's
     root = np.linalg.cholesky(model().covariance + 1e-30 * np.eye(len(model().values)))

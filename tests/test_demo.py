@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from calib import read_scan
-from calib.demo import TRAVEL, AblatedPits, make_demo
+from calib.demo import TRAVEL, AblatedPits, make_demo, run_demo
 from calib.errors import FileError, OutputExistsError
 from calib.path import Path as Track
 from calib.simulate import Flat, Flaws, VirtualInstrument, raster, true_positions
@@ -120,6 +120,14 @@ def test_folder_that_holds_something_is_left_alone(tmp_path: Path) -> None:
     assert mine.read_text() == "mine"
     with pytest.raises(FileError, match="is a file"):
         make_demo(mine, points=16)
+
+
+def test_folder_is_refused_before_anything_is_said(tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("mine")
+    said: list[str] = []
+    with pytest.raises(OutputExistsError, match="--force"):
+        run_demo(tmp_path, lambda words: 0, lambda *lines: said.extend(lines))
+    assert said == []
 
 
 def test_files_are_the_same_each_time(tmp_path: Path) -> None:

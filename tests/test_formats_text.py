@@ -249,6 +249,31 @@ def test_other_channels(tmp_path: Path) -> None:
     assert shift.values.ravel().tolist() == pytest.approx([1e-9, 2e-9])
 
 
+def test_file_of_the_full_name_speaks_of_one_text(tmp_path: Path) -> None:
+    for name in ("a.txt", "a.csv", "a.csv.gz"):
+        data = b"1,2\n3,4\n" if "csv" in name else b"1 2\n3 4\n"
+        (tmp_path / name).write_bytes(gzip.compress(data) if name.endswith(".gz") else data)
+    said = {"a": "1 nm", "a.csv": "2 nm", "a.csv.gz": "3 nm"}
+    for name, unit in said.items():
+        (tmp_path / f"{name}.toml").write_text(f'pixel_size = "1 µm"\nunit = "{unit}"\n', encoding="utf-8")
+    first = {name: read_scan(tmp_path / name).height[0, 0, 0] for name in ("a.txt", "a.csv", "a.csv.gz")}
+    assert first == pytest.approx({"a.txt": 1e-9, "a.csv": 2e-9, "a.csv.gz": 3e-9})
+
+
+def test_text_that_is_written_beside_another_leaves_its_words_alone(tmp_path: Path) -> None:
+    scan = read(tmp_path, "1 2\n3 4", "other.txt")
+    for factor, name in enumerate(("a.txt", "a.csv.gz"), start=1):
+        write_scan(tmp_path / name, scan.replace(channels={"height": factor * scan.height}, title=name))
+    assert sorted(path.name for path in tmp_path.glob("a*.toml")) == ["a.csv.gz.toml", "a.toml"]
+    for factor, name in enumerate(("a.txt", "a.csv.gz"), start=1):
+        again = read_scan(tmp_path / name)
+        assert (again.title, again.height[0, 0, 0]) == (name, factor)
+    # what would go before the new words is itself replaced
+    (tmp_path / "b.txt.toml").write_text('title = "old"\n')
+    write_scan(tmp_path / "b.txt", scan.replace(title="new"), force=True)
+    assert read_scan(tmp_path / "b.txt").title == "new"
+
+
 def test_what_is_beside_the_file_and_options_before_it(tmp_path: Path) -> None:
     (tmp_path / "heights.toml").write_text(
         """

@@ -21,10 +21,11 @@ from calib.cli import app
 from calib.errors import CalibError, PlanError
 from calib.fit import fit_lateral
 from calib.observe.planned import observe_planned, reciprocal
+from calib.observe.step import StepObservation
 from calib.path import Path as ScanPath
 from calib.path import Samples
 from calib.plan import read_plan
-from calib.planning import expect, most_useful, observe_all, propose, remarks
+from calib.planning import expect, judge, most_useful, observe_all, propose, remarks
 from calib.planning.plan_file import write_plan
 from calib.planning.planned import PlannedScan
 from calib.planning.so_far import SoFar, so_far
@@ -488,6 +489,23 @@ def test_so_far_scan_by_scan(at_bench: Bench) -> None:
     content = json.loads(json.dumps(three.to_dict(), allow_nan=False))
     assert content["next"] == three.following.file
     assert content["drift"]["verdict"] == three.drift.verdict
+
+
+def test_one_step_determines_the_gain_but_not_its_change() -> None:
+    (planned,) = observe_all([PlannedScan(standard=STEP, size=20e-6, points=POINTS)])
+    assert isinstance(planned, StepObservation)
+    taken = dataclasses.replace(planned, low=0.2e-6, high=0.3e-6)  # as a real scan tells, off the middle of the range
+    found = judge([taken], TRAVEL, misfit=1e-9).observability
+    gain, change = found["z gain"], found["z gain change over the range"]
+    assert gain.known_by == "data"
+    assert gain.u_data < 0.1 * gain.u_prior
+    assert change.known_by == "assumption only"
+    assert not any("add a scan of a step" in sentence for sentence in found.confounded)
+    assert any("add steps of other heights" in sentence for sentence in found.confounded)
+    none = judge(
+        observe_all([PlannedScan(standard=GRID, size=20e-6, points=POINTS)]), TRAVEL, misfit=1e-9
+    ).observability
+    assert any("add a scan of a step" in sentence for sentence in none.confounded)
 
 
 def test_next_scan_lies_as_the_standard_lies(at_bench: Bench) -> None:

@@ -158,6 +158,13 @@ def test_exact_text_reads_well() -> None:
         (3.1e4, "1/m", "31000 1/m"),
         (3.1e7, "1/m", "31 × 10^6 1/m"),
         (math.nan, "m", "unknown"),
+        (math.inf, "s", "unknown"),
+        (1e300, "m", "1 × 10^300 m"),
+        (-1.7e308, "V", "-170 × 10^306 V"),
+        (1e-300, "m", "1 × 10^-300 m"),
+        (5e-324, "m", "0 m"),
+        (1e300, "rad", "57.3 × 10^300 °"),
+        (1.7e308, "rad", "unknown"),  # more degrees than a double holds
     ],
 )
 def test_show(value: float, unit: str, expected: str) -> None:
@@ -183,6 +190,11 @@ def test_show(value: float, unit: str, expected: str) -> None:
         (2e-6, math.nan, "m", "2 µm ± unknown"),
         (2e-6, 0.0, "m", "2 µm (exact)"),
         (math.nan, 1.0, "m", "unknown"),
+        (1.0, math.inf, "m", "1 m ± unknown"),
+        (1.0, 1.7e308, "m", "1 m ± unknown"),
+        (1.0, 1e-300, "m", "1 m ± 2 × 10^-300 m (k = 2)"),
+        (1e300, 1e299, "m", "1.00 × 10^300 m ± 0.20 × 10^300 m (k = 2)"),
+        (5e-324, 5e-324, "m", "0 m ± 0 m (k = 2)"),
     ],
 )
 def test_digits_follow_the_uncertainty(value: float, u: float | None, unit: str, expected: str) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -17,11 +19,12 @@ from calib.simulate import Flat as FlatSurface
 from calib.simulate import Step as Ridge
 from calib.standard import Flat, Value
 from calib.verification import Result, VerificationSet, load_verification, read_limits, verify, verify_all
-from calib.verification.affine import values
+from calib.verification.affine import conditions, values
 from calib.verification.characteristic import KINDS, Characteristic
 from calib.verification.collected import collect
 from calib.verification.extremes import root_mean_square, without_noise
 from calib.verification.limits import Limit
+from calib.verification.seen import Seen
 from tests.instruments import calibrated, grid, step
 
 FLAT = Flat(name="flat", flatness=Value(2e-9, 1e-9), area=(1e-3, 1e-3))
@@ -116,6 +119,13 @@ def test_scales_and_skew_of_a_lattice_are_found_whatever_its_rotation() -> None:
         known = np.array([[2e-6, 3e-6 * np.cos(1.5)], [0.0, 3e-6 * np.sin(1.5)]])
         found = values(np.linalg.inv(made @ turn @ known), np.array([2e-6, 3e-6, 1.5]))
         assert found == pytest.approx([1.002, 0.998, 0.003], abs=1e-12)
+
+
+def test_conditions_say_the_centre_of_travel_in_words() -> None:
+    scan = scans()[1][0][0]
+    for centre, said in (((0.0, 0.0), "about the centre of travel"), ((1e-6, 0.0), "about 1 µm, 0 m")):
+        seen = SimpleNamespace(scan=scan.replace(centre_x=centre[0], centre_y=centre[1]), lateral=None)
+        assert said in conditions(cast(Seen, seen))
 
 
 def test_noise_is_taken_off_largest_values_and_rms() -> None:
@@ -249,7 +259,7 @@ def test_single_checks_keep_their_keys(tmp_path: Path) -> None:
         (lambda body: body.update(verdict="fine"), "damaged"),
         (lambda body: body["checks"][0].update(results=3), "damaged"),
         (lambda body: body["characteristics"][0].update(name="taste"), "damaged"),
-        (lambda body: body.update(format="calib model"), "is no verification file"),
+        (lambda body: body.update(format="another"), "is no verification file"),
         (lambda body: body.update(version="2.0"), "newer version"),
         (lambda body: body.pop("version"), "does not say the version"),
     ],

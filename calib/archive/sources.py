@@ -198,7 +198,7 @@ def _is_scan(path: Path) -> bool:
     Endings of text files say little, so that one counts if it begins with numbers, or is described by a TOML file.
     """
     from calib.formats import _MODULES
-    from calib.formats._beside import beside
+    from calib.formats._beside import found_beside
 
     name = path.name.lower()
     modules = {module: importlib.import_module(f"calib.formats.{module}") for module in _MODULES}
@@ -206,7 +206,7 @@ def _is_scan(path: Path) -> bool:
         return True
     if not path.is_file() or not path.stat().st_size:
         return False
-    if any(name.endswith(modules[module].SUFFIXES) for module in _TEXTS) and beside(path).is_file():
+    if any(name.endswith(modules[module].SUFFIXES) for module in _TEXTS) and found_beside(path):
         return True
     head = read_head(path)
     return any(known.recognise(head, path) for known in modules.values())

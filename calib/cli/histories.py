@@ -144,9 +144,9 @@ def seconds(text: str | None) -> float | None:
 
     if text is None:
         return None
-    found = units.parse(text, "time", "--valid-for")
+    found = units.parse(text, "time", "--valid-for", example="180 d")
     if found <= 0:
-        raise CalibError(f"--valid-for: {text!r} must be more than nothing.")
+        raise CalibError(f"--valid-for: {text!r} must be more than nothing: write for example '180 d'.")
     return found
 
 

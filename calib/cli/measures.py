@@ -77,7 +77,22 @@ PassOf = Annotated[
         "--pass", help="Use one pass only; both: what is read in the trace is found again in the retrace and compared."
     ),
 ]
-Level = Annotated[float, typer.Option("--level", metavar="P", help="Level of confidence of U, between 0 and 1.")]
+
+
+def _level(level: float) -> float:
+    """Refuse what is no level of confidence before anything is read."""
+    from calib.errors import CalibError
+
+    if not 0 < level < 1:
+        meant = f"{level / 100:g} for {level:g} %" if 1 < level < 100 else "0.95 for 95 %"
+        raise CalibError(f"--level {level:g}: a level of confidence lies between 0 and 1: write for example {meant}.")
+    return level
+
+
+Level = Annotated[
+    float,
+    typer.Option("--level", metavar="P", callback=_level, help="Level of confidence of U, between 0 and 1."),
+]
 BudgetToo = Annotated[bool, typer.Option("--budget", help="List what the uncertainty is made of.")]
 Reading = Annotated[
     str | None,

@@ -117,12 +117,14 @@ def _pairs(
     from calib import units
     from calib.calibration import Pair
     from calib.errors import PlanError
+    from calib.kinds import PLAN, SCAN, refuse_other
     from calib.plan import read_plan, read_scan_as
     from calib.standard import load_standard
 
     for path in paths:
         if path.suffix.lower() != ".toml":
             continue
+        refuse_other(path, SCAN, PLAN)
         if standard is not None or turned is not None or channel is not None or by_hand:
             raise PlanError(
                 f"{path} is taken for a plan, which says by itself what each scan shows: leave out --standard,"
@@ -190,6 +192,7 @@ def interim(
     """
     from calib import units
     from calib.errors import StatisticsError
+    from calib.kinds import SCAN, refuse_other
     from calib.model import load_model
     from calib.verification import interim as ask
     from calib.verification import load_interim
@@ -198,6 +201,8 @@ def interim(
     part = units.parse(matters, "ratio", "--matters", error=StatisticsError)
     if not 0 < part < 0.1:
         raise StatisticsError(f"--matters must be more than zero and less than 10 %, not {matters!r}.")
+    if scan.suffix.lower() == ".toml":
+        refuse_other(scan, SCAN)
     earlier = [load_interim(path) for path in before or ()]
     model = load_model(model_file)
     (pair,) = _pairs([scan], standard, turned, channel, given_by_hand)

@@ -13,6 +13,7 @@ from calib.compared.result import FINDS_NONE, Compared, ModelComparison, Named
 from calib.comparing import LEVEL, Comparison, Frame
 from calib.errors import FileError
 from calib.files import read_bounded, write_atomically
+from calib.kinds import COMPARISON, refuse_other
 
 FORMAT, VERSION = "calib comparison", "1.0"
 
@@ -77,6 +78,7 @@ def load_comparison(path: str | Path) -> ModelComparison:
     FileError
         If it is none, or of a newer kind.
     """
+    refuse_other(path, COMPARISON)
     try:
         told = json.loads(read_bounded(path))
     except (ValueError, RecursionError) as error:

@@ -192,7 +192,7 @@ class ModelComparison:
             number = format_quantity(one.difference, "%" if one.unit == "1" else one.unit, u=one.u).removesuffix(
                 " (k = 2)"
             )
-            found.append(f"  {one.name:<{wide}}  {number}   {said} (p = {_p(one.p)})")
+            found.append(f"  {one.name:<{wide}}  {number}   {said} ({_p(one.p)})")
         found += ["  All ± with k = 2."] if self.quantities else []
         found += [f"  Not compared: {one}." for one in self.not_compared]
         found += ["", *(f"Note: {note}" for note in self.notes)] if self.notes else []
@@ -244,10 +244,11 @@ def _largest(frame: Frame) -> tuple[float, float]:
 
 def _longer(one: Compared, more: str, less: str) -> str:
     """Say a difference in words: longer, shorter, or the same so far as can be told."""
-    if one.difference == 0:
+    said = format_quantity(abs(one.difference), "m", u=one.u)
+    # what rounds to zero has no direction
+    if one.difference == 0 or not said.split(" ± ")[0].strip(" 0.mµnp"):
         return f"the same (± {show(2 * one.u, digits=2)}, k = 2)"
     word = more if one.difference > 0 else less
-    said = format_quantity(abs(one.difference), "m", u=one.u)
     doubtful = "" if abs(one.difference) > 2 * one.u else ": no more than its uncertainty"
     return f"{said} {word}{doubtful}"
 
@@ -257,7 +258,7 @@ def _spoken(one: Compared) -> str:
 
 
 def _p(p: float) -> str:
-    return "< 0.001" if p < 1e-3 else f"{p:.2g}"
+    return "p < 0.001" if p < 1e-3 else f"p = {p:.2g}"
 
 
 def _listed(names: list[str]) -> str:

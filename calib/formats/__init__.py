@@ -13,6 +13,7 @@ from typing import Any, Protocol, cast
 
 from calib.errors import CalibError, FileError
 from calib.files import read_head, unknown_key
+from calib.kinds import SCAN, refuse_other
 from calib.scan import Scan
 
 __all__ = ["MAX_POINTS", "Format", "read_options", "read_scan", "write_scan"]
@@ -128,7 +129,14 @@ def _format(name: str) -> Format:
     return cast(Format, importlib.import_module(f"calib.formats.{name}"))
 
 
+def looks_like_scan(head: bytes, path: Path) -> bool:
+    """Whether a format knows a file by its first bytes."""
+    return any(_format(name).recognise(head, path) for name in _MODULES)
+
+
 def _known_format(path: Path, options: Mapping[str, Any]) -> Format:
+    if path.suffix.lower() in (".toml", ".json") or path.is_dir():
+        refuse_other(path, SCAN)
     head = read_head(path)
     formats = [_format(name) for name in _MODULES]
     found = [known for known in formats if known.recognise(head, path)]

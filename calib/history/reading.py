@@ -17,6 +17,7 @@ from calib.errors import CalibError, FileError
 from calib.files import read_bounded, reason
 from calib.history.dates import moment
 from calib.history.record import CHECK_FORMAT, CheckRecord, History, ModelRecord, Record, Unreadable, dicts, digest
+from calib.kinds import refuse_other
 from calib.model import load_model
 from calib.verification import CONFORMS, FAILS, UNDECIDED
 
@@ -30,6 +31,8 @@ def read_history(path: str | FilePath) -> History:
         If there is no such folder. Files that can't be used raise nothing: see :attr:`History.unreadable`.
     """
     folder = FilePath(path)
+    if folder.is_file():
+        refuse_other(folder, "folder of a history")
     if not folder.is_dir():
         raise FileError(
             f"{folder} is a file, not a folder of models and verifications."

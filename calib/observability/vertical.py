@@ -53,11 +53,15 @@ def as_fitted(quantities: Sequence[Observable], height: Height) -> tuple[Observa
         row = rows.get(quantity.kind)
         if row is not None:
             u = float(np.sqrt(max(row @ height.covariance[: row.size, : row.size] @ row, 0.0)))
-            told = 1 / u**2 - 1 / quantity.u_prior**2 if u > 0 else np.inf
-            least = 1 / (WEAK * quantity.u_prior) ** 2
-            quantity = replace(quantity, u=u, u_data=float(1 / np.sqrt(max(told, least))))
+            quantity = replace(quantity, u=u, u_data=_told(u, quantity.u_prior))
         found.append(quantity)
     return tuple(found)
+
+
+def _told(u: float, u_prior: float) -> float:
+    """What data must have told to get from an assumption to a result."""
+    told = 1 / u**2 - 1 / u_prior**2 if u > 0 else np.inf
+    return float(1 / np.sqrt(max(told, 1 / (WEAK * u_prior) ** 2)))
 
 
 def _sag(bow: Bow) -> Float:
@@ -120,13 +124,12 @@ def _gains(steps: Sequence[StepObservation], travel: float | None) -> list[Obser
         ("z gain", "z gain", gain, "true over indicated height in the middle of the range"),
         ("z gain change over the range", "z curvature", ends, "gain at the end of the range less that in the middle"),
     ):
-        u_data, u = (_u_of(row, data, weaker) for weaker in (WEAK, 1.0))
-        found.append(Observable(name, kind, 2, "1", u_data, float(np.linalg.norm(row[:3])), u, about))
+        # with the change over the range left wholly open, one step at one height would tell nothing of the gain
+        u, u_prior = _u_of(row, data), float(np.linalg.norm(row[:3]))
+        found.append(Observable(name, kind, 2, "1", _told(u, u_prior), u_prior, u, about))
     return found
 
 
-def _u_of(row: Float, data: Float, weaker: float) -> float:
-    prior = np.ones(row.size)
-    prior[:3] /= weaker
-    root = np.asarray(np.linalg.qr(np.concatenate([data, np.diag(prior)]), mode="r"))
+def _u_of(row: Float, data: Float) -> float:
+    root = np.asarray(np.linalg.qr(np.concatenate([data, np.eye(row.size)]), mode="r"))
     return float(np.linalg.norm(np.linalg.solve(root.T, row)))

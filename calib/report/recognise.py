@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from calib.errors import FileError
 from calib.files import read_bounded, read_head, read_toml
+from calib.kinds import COMPARISON, MODEL, SCAN, STANDARD, VERIFICATION, refuse_other
 
 if TYPE_CHECKING:
     from calib.compared.result import ModelComparison
@@ -15,8 +16,19 @@ if TYPE_CHECKING:
     from calib.model import Model
     from calib.verification.collected import VerificationSet
 
-MODEL, VERIFICATION, COMPARISON, HISTORY = "model", "verification", "comparison", "history"
-SCAN, STANDARD = "scan", "standard"
+__all__ = [
+    "COMPARISON",
+    "HISTORY",
+    "MODEL",
+    "SCAN",
+    "STANDARD",
+    "VERIFICATION",
+    "kind_of",
+    "kind_of_one",
+    "load_any",
+]
+
+HISTORY = "history"
 _FORMATS = {"calib model": MODEL, "calib verification": VERIFICATION, "calib comparison": COMPARISON}
 _LARGEST = 2**28
 
@@ -32,6 +44,7 @@ def kind_of(path: str | Path) -> str:
     path = Path(path)
     if path.is_dir():
         return HISTORY
+    refuse_other(path, MODEL, VERIFICATION, COMPARISON)
     said = f"{path} is no model, verification or comparison; make one with calib calibrate, verify or compare --save."
     if not read_head(path, 64).lstrip(b"\xef\xbb\xbf \t\r\n").startswith((b"{", b"[")):
         raise FileError(said)

@@ -162,7 +162,9 @@ def conditions(seen: Seen) -> str:
     scan = seen.scan
     size = " x ".join(show(side) for side in scan.size)
     speed = seen.lateral.path.speed if seen.lateral is not None else float("nan")
-    said = f"{size} about {show(scan.centre_x)}, {show(scan.centre_y)}"
+    centred = scan.centre_x == scan.centre_y == 0
+    where = "the centre of travel" if centred else f"{show(scan.centre_x)}, {show(scan.centre_y)}"
+    said = f"{size} about {where}"
     said += f", scan turned by {show(scan.rotation, 'rad')}" if scan.rotation else ""
     return said + (f", {show(speed, 'm/s')}" if np.isfinite(speed) else "")
 

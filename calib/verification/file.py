@@ -9,6 +9,7 @@ from typing import Any
 
 from calib.errors import CalibError, FileError, ModelError
 from calib.files import read_bounded
+from calib.kinds import refuse_other
 from calib.verification.characteristic import Characteristic
 from calib.verification.check import FORMAT, VERSION, Verification, verdict_in
 from calib.verification.collected import VerificationSet, collect
@@ -53,6 +54,7 @@ def read_versioned(path: str | Path, kind: str, version: str, command: str) -> d
     ModelError
         If it is of a newer major version.
     """
+    refuse_other(path, kind.removeprefix("calib "))
     data = read_bounded(path, _LARGEST)
     what = kind.removeprefix("calib ")
     try:

@@ -11,6 +11,7 @@ from typing import Any, cast
 from calib import units
 from calib.errors import StatisticsError
 from calib.files import read_toml, unknown_key
+from calib.kinds import refuse_other
 from calib.statistics.decision import RULES, Rule
 from calib.statistics.risk import Limits
 from calib.units import Dimension, show
@@ -83,6 +84,7 @@ def read_limits(path: str | Path) -> dict[str, Limit]:
     CalibError
         If it can't be read, names what is not known, or a limit has no unit.
     """
+    refuse_other(path, "file of limits")
     table, _ = read_toml(path, error=StatisticsError)
     for key in table:
         if key not in ("limits", *_OPTIONS):
