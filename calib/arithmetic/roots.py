@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from calib.scanner.effect import Float
+from calib.arithmetic.normal import Float
 
 _LEAST = 1e-14  # of the largest eigenvalue of the correlation: what is less comes of rounding
 
